@@ -1,0 +1,7 @@
+//! The redundant vault for the memory of hardware instruments.
+#![forbid(unsafe_code)]
+#![warn(missing_docs)]
+
+pub mod midi;
+pub mod model;
+pub mod shelf;

@@ -1,0 +1,2 @@
+//! The `farshelf` command.
+fn main() {}

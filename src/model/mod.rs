@@ -1,0 +1,1 @@
+//! Plain values that everybody shares. No input or output, no wire formats.

@@ -1,0 +1,1 @@
+//! Copies far away: encryption, names and the places that hold them.
