@@ -1,1 +1,3 @@
 //! Plain values that everybody shares. No input or output, no wire formats.
+
+pub mod hash;

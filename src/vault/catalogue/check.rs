@@ -1,0 +1,265 @@
+//! What this computer noticed since: checks of reels and shelves, damage, files read before, waiting notes.
+//!
+//! None of it is a fact; losing it costs work, never takes.
+
+use rusqlite::{OptionalExtension, params};
+
+use super::Catalogue;
+use super::read::SourceRow;
+use crate::error::Result;
+
+/// What is known of a local reel's health.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ReelCheck {
+    /// When it was last read and found right, unix seconds.
+    pub verified_at: Option<i64>,
+    /// What was wrong when it was last read.
+    pub damage: Option<String>,
+}
+
+/// A reel at a shelf, as last seen.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ShelfReel {
+    /// Its number.
+    pub reel: u64,
+    /// Its object's name there; empty when only a note tells of it.
+    pub object: String,
+    /// Bytes there.
+    pub bytes: u64,
+    /// When it was sent, unix seconds.
+    pub mirrored_at: Option<i64>,
+    /// When this vault last read it back, unix seconds.
+    pub verified_at: Option<i64>,
+    /// What was wrong with it.
+    pub damage: Option<String>,
+}
+
+/// A shelf, as last seen.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ShelfCheck {
+    /// When a mirror last left nothing to send, unix seconds.
+    pub mirrored_at: Option<i64>,
+    /// When it was last reached, unix seconds.
+    pub seen_at: Option<i64>,
+    /// The file system it lies on.
+    pub file_system: Option<u64>,
+    /// What is wrong beside its reels.
+    pub damage: Option<String>,
+}
+
+impl Catalogue {
+    /// What is known of a local reel's health.
+    pub fn reel_check(&self, reel: u64) -> Result<ReelCheck> {
+        Ok(self
+            .conn
+            .prepare_cached("SELECT verified_at, damage FROM reel_check WHERE reel = ?1")?
+            .query_row([reel as i64], |r| {
+                Ok(ReelCheck { verified_at: r.get(0)?, damage: r.get(1)? })
+            })
+            .optional()?
+            .unwrap_or_default())
+    }
+
+    /// Records the outcome of reading a local reel.
+    pub fn set_reel_check(&self, reel: u64, check: &ReelCheck) -> Result<()> {
+        self.conn
+            .prepare_cached("INSERT OR REPLACE INTO reel_check (reel, verified_at, damage) VALUES (?1,?2,?3)")?
+            .execute(params![reel as i64, check.verified_at, check.damage])?;
+        Ok(())
+    }
+
+    /// Records that a holding is damaged or missing.
+    pub fn mark_piece_damaged(&self, piece: i64, at: i64) -> Result<()> {
+        self.conn
+            .prepare_cached("INSERT OR IGNORE INTO piece_damage (piece, found_at) VALUES (?1,?2)")?
+            .execute([piece, at])?;
+        Ok(())
+    }
+
+    /// Records that every holding in a reel is right again.
+    pub fn clear_piece_damage(&self, reel: u64) -> Result<()> {
+        self.conn
+            .prepare_cached(
+                "DELETE FROM piece_damage WHERE piece IN (SELECT id FROM piece WHERE reel = ?1)",
+            )?
+            .execute([reel as i64])?;
+        Ok(())
+    }
+
+    /// Row ids of the pieces known to be damaged or missing.
+    pub fn damaged_pieces(&self) -> Result<Vec<i64>> {
+        Ok(self
+            .conn
+            .prepare_cached("SELECT piece FROM piece_damage ORDER BY piece")?
+            .query_map([], |r| r.get(0))?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Row ids of the takes whose own piece is `piece`.
+    pub fn takes_of_piece(&self, piece: i64) -> Result<Vec<i64>> {
+        // There is no index by piece: damage is rare, and an index would cost every take.
+        Ok(self
+            .conn
+            .prepare_cached("SELECT id FROM take WHERE piece = ?1 ORDER BY id")?
+            .query_map([piece], |r| r.get(0))?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// What is known of a shelf's reels, by number.
+    pub fn shelf_reels(&self, shelf: i64) -> Result<Vec<ShelfReel>> {
+        Ok(self
+            .conn
+            .prepare_cached(
+                "SELECT reel, object, bytes, mirrored_at, verified_at, damage FROM shelf_reel WHERE shelf = ?1 ORDER BY reel",
+            )?
+            .query_map([shelf], |r| {
+                Ok(ShelfReel {
+                    reel: r.get::<_, i64>(0)?.max(0) as u64,
+                    object: r.get(1)?,
+                    bytes: r.get::<_, i64>(2)?.max(0) as u64,
+                    mirrored_at: r.get(3)?,
+                    verified_at: r.get(4)?,
+                    damage: r.get(5)?,
+                })
+            })?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Records what is known of a reel at a shelf.
+    pub fn set_shelf_reel(&self, shelf: i64, reel: &ShelfReel) -> Result<()> {
+        self.conn
+            .prepare_cached(
+                "INSERT OR REPLACE INTO shelf_reel (shelf, reel, object, bytes, mirrored_at, verified_at, damage) VALUES (?1,?2,?3,?4,?5,?6,?7)",
+            )?
+            .execute(params![
+                shelf,
+                reel.reel as i64,
+                reel.object,
+                reel.bytes as i64,
+                reel.mirrored_at,
+                reel.verified_at,
+                reel.damage
+            ])?;
+        Ok(())
+    }
+
+    /// Forgets what was known of a shelf's reels.
+    pub fn forget_shelf_reels(&self, shelf: i64) -> Result<()> {
+        self.conn.prepare_cached("DELETE FROM shelf_reel WHERE shelf = ?1")?.execute([shelf])?;
+        Ok(())
+    }
+
+    /// What is known of a shelf.
+    pub fn shelf_check(&self, shelf: i64) -> Result<ShelfCheck> {
+        Ok(self
+            .conn
+            .prepare_cached(
+                "SELECT mirrored_at, seen_at, file_system, damage FROM shelf_check WHERE shelf = ?1",
+            )?
+            .query_row([shelf], |r| {
+                Ok(ShelfCheck {
+                    mirrored_at: r.get(0)?,
+                    seen_at: r.get(1)?,
+                    file_system: r.get::<_, Option<i64>>(2)?.map(|n| n as u64),
+                    damage: r.get(3)?,
+                })
+            })
+            .optional()?
+            .unwrap_or_default())
+    }
+
+    /// Records what is known of a shelf.
+    pub fn set_shelf_check(&self, shelf: i64, check: &ShelfCheck) -> Result<()> {
+        self.conn
+            .prepare_cached(
+                "INSERT OR REPLACE INTO shelf_check (shelf, mirrored_at, seen_at, file_system, damage) VALUES (?1,?2,?3,?4,?5)",
+            )?
+            .execute(params![
+                shelf,
+                check.mirrored_at,
+                check.seen_at,
+                check.file_system.map(|n| n as i64),
+                check.damage
+            ])?;
+        Ok(())
+    }
+
+    /// Keeps a note until the next facts are written; a later one about the same subject takes its place.
+    pub fn put_note(&self, subject: &str, line: &str) -> Result<()> {
+        self.conn
+            .prepare_cached("INSERT OR REPLACE INTO note (subject, line) VALUES (?1,?2)")?
+            .execute([subject, line])?;
+        Ok(())
+    }
+
+    /// The waiting notes as subject and line, in order.
+    pub fn notes(&self) -> Result<Vec<(String, String)>> {
+        Ok(self
+            .conn
+            .prepare_cached("SELECT subject, line FROM note ORDER BY id")?
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Forgets the waiting notes: they were written.
+    pub fn clear_notes(&self) -> Result<()> {
+        self.conn.prepare_cached("DELETE FROM note")?.execute([])?;
+        Ok(())
+    }
+
+    /// The files read before in the folder with row id `folder`, by name.
+    pub fn sources(&self, folder: i64) -> Result<Vec<SourceRow>> {
+        Ok(self
+            .conn
+            .prepare_cached(
+                "SELECT name, size, mtime_ns, inode, take FROM source WHERE folder = ?1 ORDER BY name",
+            )?
+            .query_map([folder], |r| {
+                Ok(SourceRow {
+                    name: r.get(0)?,
+                    size: r.get::<_, i64>(1)?.max(0) as u64,
+                    mtime_ns: r.get(2)?,
+                    inode: r.get(3)?,
+                    take: r.get(4)?,
+                })
+            })?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Row id of a folder's text, if it was ever noted.
+    pub fn known_folder(&self, path: &str) -> Result<Option<i64>> {
+        Ok(self
+            .conn
+            .prepare_cached("SELECT id FROM folder WHERE path = ?1")?
+            .query_row([path], |r| r.get(0))
+            .optional()?)
+    }
+
+    /// Remembers a file that was read.
+    pub fn put_source(&self, folder: i64, source: &SourceRow) -> Result<()> {
+        self.conn
+            .prepare_cached(
+                "INSERT OR REPLACE INTO source (folder, name, size, mtime_ns, inode, take) VALUES (?1,?2,?3,?4,?5,?6)",
+            )?
+            .execute(params![
+                folder,
+                source.name,
+                source.size as i64,
+                source.mtime_ns,
+                source.inode,
+                source.take
+            ])?;
+        Ok(())
+    }
+
+    /// Whether a take by row id is doubtful, and its piece's damage: what a skipped file's result needs.
+    pub fn take_in_brief(&self, id: i64) -> Result<Option<(bool, bool)>> {
+        Ok(self
+            .conn
+            .prepare_cached(
+                "SELECT t.flags & 1 != 0, d.piece IS NOT NULL FROM take t LEFT JOIN piece_damage d ON d.piece = t.piece WHERE t.id = ?1",
+            )?
+            .query_row([id], |r| Ok((r.get(0)?, r.get(1)?)))
+            .optional()?)
+    }
+}

@@ -1,0 +1,806 @@
+//! Questions to the catalogue and the rows they give back.
+
+use rusqlite::{OptionalExtension, Row, params};
+
+use super::Catalogue;
+use crate::error::Result;
+use crate::model::date::DatedBy;
+use crate::model::hash::Hash;
+use crate::model::take::{Condition, Evidence, Severity, Via};
+use crate::vault::ledger;
+
+/// Bits of a take's flags column.
+pub(super) mod flag {
+    pub const DOUBTFUL: i64 = 1;
+    pub const LOOSE: i64 = 2;
+    pub const BY_HAND: i64 = 4;
+    pub const VOUCHED: i64 = 8;
+}
+
+/// What a piece's member is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Form {
+    /// `dumps/`: the bytes themselves.
+    Whole = 0,
+    /// `chunks/`: a part of a larger piece.
+    Chunk = 1,
+    /// `lists/` of chunks.
+    Chunked = 2,
+    /// `lists/` of a folder take's files.
+    Folder = 3,
+    /// `layouts/`.
+    Layout = 4,
+}
+
+impl Form {
+    fn from_number(n: i64) -> Form {
+        match n {
+            1 => Form::Chunk,
+            2 => Form::Chunked,
+            3 => Form::Folder,
+            4 => Form::Layout,
+            _ => Form::Whole,
+        }
+    }
+}
+
+/// Where bytes lie.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Holding {
+    /// Row id of the piece.
+    pub piece: i64,
+    /// What its member is.
+    pub form: Form,
+    /// Bytes of the member.
+    pub bytes: u64,
+    /// Bytes of what the hash names.
+    pub whole_bytes: u64,
+    /// The reel.
+    pub reel: u64,
+    /// Where the member's bytes begin.
+    pub at: u64,
+    /// True if it was found damaged or missing.
+    pub damaged: bool,
+}
+
+/// A reel.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReelRow {
+    /// Its number.
+    pub number: u64,
+    /// BLAKE3 of the reel before.
+    pub previous: Option<Hash>,
+    /// Who wrote it.
+    pub writer: String,
+    /// On which computer.
+    pub computer: String,
+    /// Unix seconds.
+    pub opened_at: i64,
+    /// Its own BLAKE3 once closed.
+    pub blake3: Option<Hash>,
+    /// Its length once closed, or the acknowledged part.
+    pub bytes: u64,
+}
+
+/// A device.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DeviceRow {
+    /// Row id.
+    pub id: i64,
+    /// Its id in words.
+    pub name: String,
+    /// True once it left for good.
+    pub retired: bool,
+    /// All that is recorded of it.
+    pub record: ledger::Device,
+}
+
+/// A section.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SectionRow {
+    /// Row id.
+    pub id: i64,
+    /// Row id of its device.
+    pub device: i64,
+    /// Its name.
+    pub name: String,
+    /// Whether dumps of it are expected.
+    pub expected: bool,
+    /// Whether what lies here is no state.
+    pub loose: bool,
+    /// All that is recorded of it; `keys` are those that lead here now.
+    pub record: ledger::Section,
+}
+
+/// A take.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TakeRow {
+    /// Row id: device row id times 2^32 plus the number.
+    pub id: i64,
+    /// Row id of its section.
+    pub section: i64,
+    /// Its section's name.
+    pub section_name: String,
+    /// True if it is no state of the memory, by itself or by its section.
+    pub loose: bool,
+    /// Its header key or extension.
+    pub key: String,
+    /// BLAKE3 of its bytes, or of a folder take's list.
+    pub hash: Hash,
+    /// BLAKE3 of its content.
+    pub content: Hash,
+    /// What the piece's member is.
+    pub form: Form,
+    /// Bytes.
+    pub bytes: u64,
+    /// Whole SysEx messages.
+    pub messages: u64,
+    /// Doubtful by its findings.
+    pub doubtful: bool,
+    /// A person gave their word for it.
+    pub vouched: bool,
+    /// Placed in its section by hand.
+    pub by_hand: bool,
+    /// Why we believe it.
+    pub evidence: Evidence,
+    /// The reel with its ledger line.
+    pub reel: u64,
+    /// Unix seconds.
+    pub kept_at: i64,
+    /// The sighting it was made for.
+    pub anchor: (String, DatedBy),
+    /// Earliest sighting of its run.
+    pub date: String,
+    /// How that date is known.
+    pub dated_by: DatedBy,
+    /// First instant of `date`, unix seconds.
+    pub start: Option<i64>,
+    /// First instant of the newest sighting that counts.
+    pub newest: Option<i64>,
+    /// The take that says the same.
+    pub alias_of: Option<u32>,
+}
+
+impl TakeRow {
+    /// Row id of its device.
+    pub fn device(&self) -> i64 {
+        self.id >> 32
+    }
+
+    /// Its number.
+    pub fn number(&self) -> u32 {
+        (self.id & 0xffff_ffff) as u32
+    }
+
+    /// Whole, or doubtful by its findings. A vouched take stays doubtful in name and counts all the same.
+    pub fn condition(&self) -> Condition {
+        if self.doubtful { Condition::Doubtful } else { Condition::Whole }
+    }
+
+    /// True if it may stand for a state, a date or a healthy copy.
+    pub fn counts(&self) -> bool {
+        !self.loose && (!self.doubtful || self.vouched)
+    }
+}
+
+/// A sighting.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SightingRow {
+    /// Row id.
+    pub id: i64,
+    /// Row id of the take it belongs to.
+    pub take: i64,
+    /// When.
+    pub date: String,
+    /// How that is known.
+    pub by: DatedBy,
+    /// True if it counts for newest and recency.
+    pub counts: bool,
+    /// True if it is only the same bytes seen again under a later file time.
+    pub seen_again: bool,
+    /// True if a person corrected it.
+    pub corrected: bool,
+    /// When it was recorded.
+    pub seen_at: i64,
+    /// Where the bytes came from.
+    pub origin: OriginRow,
+}
+
+/// Where bytes came from: untrusted text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OriginRow {
+    /// By which way.
+    pub via: Via,
+    /// Folder.
+    pub folder: String,
+    /// File name.
+    pub name: String,
+    /// Modification time, unix seconds.
+    pub mtime: Option<i64>,
+}
+
+/// A finding of a take.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FindingRow {
+    /// Stable code.
+    pub code: String,
+    /// How much it matters.
+    pub severity: Severity,
+    /// One sentence; untrusted text in it.
+    pub message: String,
+}
+
+/// A person's word.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct VouchRow {
+    /// Unix seconds.
+    pub at: i64,
+    /// The words.
+    pub text: String,
+}
+
+/// A line of a logbook.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LogRow {
+    /// When it was written, unix seconds.
+    pub at: i64,
+    /// What kind of thing happened.
+    pub kind: String,
+    /// When it happened.
+    pub date: String,
+    /// The words.
+    pub text: String,
+}
+
+/// A shelf.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ShelfRow {
+    /// Row id.
+    pub id: i64,
+    /// Its name.
+    pub name: String,
+    /// True once given up.
+    pub dropped: bool,
+    /// All that is recorded of it.
+    pub record: ledger::Shelf,
+}
+
+/// Where a key sheet lies.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeyPlace {
+    /// The place.
+    pub place: String,
+    /// When a person said so, unix seconds.
+    pub confirmed_at: i64,
+}
+
+/// A file that was read before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SourceRow {
+    /// File name.
+    pub name: String,
+    /// Bytes.
+    pub size: u64,
+    /// Modification time, nanoseconds.
+    pub mtime_ns: i64,
+    /// Inode.
+    pub inode: i64,
+    /// Row id of the take it led to.
+    pub take: i64,
+}
+
+const TAKE: &str = "SELECT t.id, t.section, s.name, (t.flags & 2) != 0 OR s.loose != 0, k.key, p.hash, t.content_hash,
+    p.form, t.bytes, t.messages, t.flags, t.evidence, t.reel, t.kept_at, t.anchor, t.date, t.dated_by, t.start,
+    t.newest, t.alias_of
+  FROM take t JOIN section s ON s.id = t.section JOIN section_key k ON k.id = t.key JOIN piece p ON p.id = t.piece";
+
+fn hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Hash> {
+    let bytes: Vec<u8> = row.get(column)?;
+    Ok(Hash::from_slice(&bytes).unwrap_or(Hash([0; 32])))
+}
+
+fn optional_hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Hash>> {
+    let bytes: Option<Vec<u8>> = row.get(column)?;
+    Ok(bytes.and_then(|b| Hash::from_slice(&b)))
+}
+
+fn of<T: Copy>(all: &[T], n: i64) -> T {
+    all.get(usize::try_from(n).unwrap_or(0)).copied().unwrap_or(all[0])
+}
+
+fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
+    Ok(row.get::<_, i64>(column)?.max(0) as u64)
+}
+
+fn take_row(r: &Row<'_>) -> rusqlite::Result<TakeRow> {
+    let hash = hash_at(r, 5)?;
+    let flags: i64 = r.get(10)?;
+    let anchor: String = r.get(14)?;
+    let (date, by) = anchor.rsplit_once(' ').unwrap_or((&anchor, "file"));
+    Ok(TakeRow {
+        id: r.get(0)?,
+        section: r.get(1)?,
+        section_name: r.get(2)?,
+        loose: r.get(3)?,
+        key: r.get(4)?,
+        hash,
+        content: optional_hash_at(r, 6)?.unwrap_or(hash),
+        form: Form::from_number(r.get(7)?),
+        bytes: unsigned(r, 8)?,
+        messages: unsigned(r, 9)?,
+        doubtful: flags & flag::DOUBTFUL != 0,
+        vouched: flags & flag::VOUCHED != 0,
+        by_hand: flags & flag::BY_HAND != 0,
+        evidence: of(Evidence::ALL, r.get(11)?),
+        reel: unsigned(r, 12)?,
+        kept_at: r.get(13)?,
+        anchor: (date.to_string(), DatedBy::parse(by).unwrap_or(DatedBy::File)),
+        date: r.get(15)?,
+        dated_by: of(DatedBy::ALL, r.get(16)?),
+        start: r.get(17)?,
+        newest: r.get(18)?,
+        alias_of: r.get(19)?,
+    })
+}
+
+fn sighting_row(r: &Row<'_>) -> rusqlite::Result<SightingRow> {
+    let state: i64 = r.get(4)?;
+    Ok(SightingRow {
+        id: r.get(0)?,
+        take: r.get(1)?,
+        date: r.get(2)?,
+        by: of(DatedBy::ALL, r.get(3)?),
+        counts: state == 0,
+        seen_again: state == 1,
+        corrected: state == 2,
+        seen_at: r.get(5)?,
+        origin: OriginRow {
+            via: of(Via::ALL, r.get(6)?),
+            folder: r.get(7)?,
+            name: r.get(8)?,
+            mtime: r.get(9)?,
+        },
+    })
+}
+
+const SIGHTING: &str = "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, f.path, g.name, g.mtime
+  FROM sighting g JOIN folder f ON f.id = g.folder";
+
+impl Catalogue {
+    fn rows<T>(
+        &self,
+        sql: &str,
+        args: impl rusqlite::Params,
+        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>> {
+        let mut statement = self.conn.prepare_cached(sql)?;
+        let rows = statement.query_map(args, read)?.collect::<rusqlite::Result<Vec<T>>>()?;
+        Ok(rows)
+    }
+
+    fn row<T>(
+        &self,
+        sql: &str,
+        args: impl rusqlite::Params,
+        read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Option<T>> {
+        Ok(self.conn.prepare_cached(sql)?.query_row(args, read).optional()?)
+    }
+
+    /// Row id of a piece by its name.
+    pub fn piece_id(&self, hash: &Hash) -> Result<Option<i64>> {
+        self.row("SELECT id FROM piece WHERE hash = ?1", [&hash.0[..]], |r| r.get(0))
+    }
+
+    /// Where a piece lies, if it was ever held.
+    pub fn holding(&self, hash: &Hash) -> Result<Option<Holding>> {
+        self.row(
+            "SELECT p.id, p.form, p.bytes, p.whole_bytes, p.reel, p.at, d.piece IS NOT NULL
+             FROM piece p LEFT JOIN piece_damage d ON d.piece = p.id WHERE p.hash = ?1",
+            [&hash.0[..]],
+            holding_row,
+        )
+    }
+
+    /// Further parts of a list: where each lies, in order.
+    pub fn list_parts(&self, piece: i64) -> Result<Vec<Holding>> {
+        self.rows(
+            "SELECT piece, 0, bytes, 0, reel, at, 0 FROM list_part WHERE piece = ?1 ORDER BY part",
+            [piece],
+            holding_row,
+        )
+    }
+
+    /// Pieces whose members lie in a reel: name and holding, in the order of the reel.
+    pub fn pieces_of_reel(&self, reel: u64) -> Result<Vec<(Hash, Holding)>> {
+        self.rows(
+            "SELECT p.id, p.form, p.bytes, p.whole_bytes, p.reel, p.at, d.piece IS NOT NULL, p.hash
+             FROM piece p LEFT JOIN piece_damage d ON d.piece = p.id WHERE p.reel = ?1 ORDER BY p.at",
+            [reel as i64],
+            |r| Ok((hash_at(r, 7)?, holding_row(r)?)),
+        )
+    }
+
+    /// All lists: row id, name and form.
+    pub fn lists(&self) -> Result<Vec<(i64, Hash, Form)>> {
+        self.rows("SELECT id, hash, form FROM piece WHERE form IN (2, 3) ORDER BY id", [], |r| {
+            Ok((r.get(0)?, hash_at(r, 1)?, Form::from_number(r.get(2)?)))
+        })
+    }
+
+    /// The reels it takes to rebuild what a list names.
+    pub fn spread_of(&self, piece: i64) -> Result<Vec<u64>> {
+        self.rows("SELECT reel FROM spread WHERE piece = ?1 ORDER BY reel", [piece], |r| unsigned(r, 0))
+    }
+
+    /// Every reel a take needs: that of its ledger line and those of its pieces.
+    pub fn reels_of_take(&self, take: i64) -> Result<Vec<u64>> {
+        self.rows(
+            "SELECT reel FROM take WHERE id = ?1
+             UNION SELECT p.reel FROM take t JOIN piece p ON p.id = t.piece WHERE t.id = ?1
+             UNION SELECT x.reel FROM take t JOIN spread x ON x.piece = t.piece WHERE t.id = ?1 ORDER BY 1",
+            [take],
+            |r| unsigned(r, 0),
+        )
+    }
+
+    /// Number of takes with a reel that is not closed yet among those they need.
+    pub fn takes_of_reel(&self, reel: u64) -> Result<u64> {
+        Ok(self
+            .row("SELECT count(*) FROM take WHERE reel = ?1", [reel as i64], |r| unsigned(r, 0))?
+            .unwrap_or(0))
+    }
+
+    /// All reels, in order.
+    pub fn reels(&self) -> Result<Vec<ReelRow>> {
+        self.rows(
+            "SELECT number, previous, writer, computer, opened_at, blake3, bytes FROM reel ORDER BY number",
+            [],
+            reel_row,
+        )
+    }
+
+    /// One reel.
+    pub fn reel(&self, number: u64) -> Result<Option<ReelRow>> {
+        self.row(
+            "SELECT number, previous, writer, computer, opened_at, blake3, bytes FROM reel WHERE number = ?1",
+            [number as i64],
+            reel_row,
+        )
+    }
+
+    /// Row id of a device.
+    pub fn device_id(&self, name: &str) -> Result<Option<i64>> {
+        self.row("SELECT id FROM device WHERE name = ?1", [name], |r| r.get(0))
+    }
+
+    /// A device by its id in words.
+    pub fn device(&self, name: &str) -> Result<Option<DeviceRow>> {
+        self.row("SELECT id, name, retired, record FROM device WHERE name = ?1", [name], device_row)
+    }
+
+    /// All devices, by name.
+    pub fn devices(&self) -> Result<Vec<DeviceRow>> {
+        self.rows("SELECT id, name, retired, record FROM device ORDER BY name", [], device_row)
+    }
+
+    /// Row id of a section.
+    pub fn section_id(&self, device: i64, name: &str) -> Result<Option<i64>> {
+        self.row(
+            "SELECT id FROM section WHERE device = ?1 AND name = ?2",
+            params![device, name],
+            |r| r.get(0),
+        )
+    }
+
+    /// A device's sections in their order, without the hidden one of loose takes.
+    pub fn sections(&self, device: i64) -> Result<Vec<SectionRow>> {
+        let mut sections = self.rows(
+            "SELECT id, device, name, expected, loose, record FROM section WHERE device = ?1 AND name != 'loose' ORDER BY id",
+            [device],
+            |r| {
+                let record: String = r.get(5)?;
+                Ok(SectionRow {
+                    id: r.get(0)?,
+                    device: r.get(1)?,
+                    name: r.get(2)?,
+                    expected: r.get(3)?,
+                    loose: r.get(4)?,
+                    record: serde_json::from_str(&record).unwrap_or_default(),
+                })
+            },
+        )?;
+        for section in &mut sections {
+            section.record.section = section.name.clone();
+            section.record.expected = section.expected;
+            section.record.loose = section.loose;
+            section.record.keys = self.rows(
+                "SELECT key FROM section_key WHERE section = ?1 ORDER BY key",
+                [section.id],
+                |r| r.get(0),
+            )?;
+        }
+        Ok(sections)
+    }
+
+    /// One section of a device.
+    pub fn section(&self, device: i64, name: &str) -> Result<Option<SectionRow>> {
+        Ok(self.sections(device)?.into_iter().find(|s| s.name == name))
+    }
+
+    /// Device and section of a take by device id and number: row ids of the take and of its section.
+    pub(super) fn take_and_section(&self, device: &str, number: u32) -> Result<Option<(i64, i64)>> {
+        let Some(device) = self.device_id(device)? else { return Ok(None) };
+        self.row(
+            "SELECT id, section FROM take WHERE id = ?1",
+            [(device << 32) | i64::from(number)],
+            |r| Ok((r.get(0)?, r.get(1)?)),
+        )
+    }
+
+    pub(super) fn take_ids_of_section(&self, section: i64) -> Result<Vec<i64>> {
+        self.rows("SELECT id FROM take WHERE section = ?1", [section], |r| r.get(0))
+    }
+
+    /// Row id of the text of a folder, made if new.
+    pub fn folder_id(&self, path: &str) -> Result<i64> {
+        if let Some(id) = self.row("SELECT id FROM folder WHERE path = ?1", [path], |r| r.get(0))? {
+            return Ok(id);
+        }
+        self.conn.prepare_cached("INSERT INTO folder (path) VALUES (?1)")?.execute([path])?;
+        Ok(self.conn.last_insert_rowid())
+    }
+
+    /// The highest take number of a device, 0 if it has none.
+    pub fn last_take_number(&self, device: i64) -> Result<u32> {
+        Ok(self
+            .row(
+                "SELECT id FROM take WHERE id >= ?1 AND id < ?2 ORDER BY id DESC LIMIT 1",
+                params![device << 32, (device + 1) << 32],
+                |r| r.get::<_, i64>(0),
+            )?
+            .map_or(0, |id| (id & 0xffff_ffff) as u32))
+    }
+
+    /// One take by row id.
+    pub fn take(&self, id: i64) -> Result<Option<TakeRow>> {
+        self.row(&format!("{TAKE} WHERE t.id = ?1"), [id], take_row)
+    }
+
+    /// All takes of a device, by number.
+    pub fn takes_of_device(&self, device: i64) -> Result<Vec<TakeRow>> {
+        self.rows(
+            &format!("{TAKE} WHERE t.id >= ?1 AND t.id < ?2 ORDER BY t.id"),
+            params![device << 32, (device + 1) << 32],
+            take_row,
+        )
+    }
+
+    /// All takes of a section, by number.
+    pub fn takes_of_section(&self, section: i64) -> Result<Vec<TakeRow>> {
+        self.rows(&format!("{TAKE} WHERE t.section = ?1 ORDER BY t.id"), [section], take_row)
+    }
+
+    /// Calls `each` for every take, by device and number.
+    pub fn each_take(&self, mut each: impl FnMut(TakeRow) -> Result<()>) -> Result<()> {
+        let mut statement = self.conn.prepare_cached(&format!("{TAKE} ORDER BY t.id"))?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            each(take_row(row)?)?;
+        }
+        Ok(())
+    }
+
+    /// Number of takes kept.
+    pub fn count_takes(&self) -> Result<u64> {
+        Ok(self.row("SELECT count(*) FROM take", [], |r| unsigned(r, 0))?.unwrap_or(0))
+    }
+
+    /// The take that stands for a section now: the newest that counts; ties go to the higher number.
+    pub fn newest_take(&self, section: i64) -> Result<Option<TakeRow>> {
+        self.row(
+            &format!(
+                "{TAKE} WHERE t.section = ?1 AND t.alias_of IS NULL AND t.flags & 2 = 0 AND (t.flags & 1 = 0 OR t.flags & 8 != 0)
+                 ORDER BY t.newest DESC, t.id DESC LIMIT 1"
+            ),
+            [section],
+            take_row,
+        )
+    }
+
+    /// Takes of a section with this content, by number.
+    pub fn takes_with_content(&self, section: i64, content: &Hash) -> Result<Vec<TakeRow>> {
+        let mut takes = self.rows(
+            &format!("{TAKE} WHERE t.content = ?2 AND t.section = ?1 ORDER BY t.id"),
+            params![section, content.short()],
+            take_row,
+        )?;
+        takes.retain(|t| t.content == *content);
+        Ok(takes)
+    }
+
+    /// All sightings of a take, in the order they were recorded.
+    pub fn sightings_of_take(&self, take: i64) -> Result<Vec<SightingRow>> {
+        self.rows(&format!("{SIGHTING} WHERE g.take = ?1 ORDER BY g.id"), [take], sighting_row)
+    }
+
+    /// All sightings of a section's takes, in the order they were recorded.
+    pub fn sightings_of_section(&self, section: i64) -> Result<Vec<SightingRow>> {
+        self.rows(
+            &format!(
+                "{SIGHTING} JOIN take t ON t.id = g.take WHERE t.section = ?1 ORDER BY g.id"
+            ),
+            [section],
+            sighting_row,
+        )
+    }
+
+    /// A take's findings, in order.
+    pub fn findings_of_take(&self, take: i64) -> Result<Vec<FindingRow>> {
+        self.rows(
+            "SELECT code, severity, message FROM finding WHERE take = ?1 ORDER BY seq",
+            [take],
+            |r| {
+                Ok(FindingRow {
+                    code: r.get(0)?,
+                    severity: of(Severity::ALL, r.get(1)?),
+                    message: r.get(2)?,
+                })
+            },
+        )
+    }
+
+    /// A take's labels, sorted.
+    pub fn labels_of_take(&self, take: i64) -> Result<Vec<String>> {
+        self.rows("SELECT label FROM label WHERE take = ?1 ORDER BY label", [take], |r| r.get(0))
+    }
+
+    /// The takes of a device with this label, by number.
+    pub fn takes_with_label(&self, device: i64, label: &str) -> Result<Vec<TakeRow>> {
+        self.rows(
+            &format!(
+                "{TAKE} JOIN label l ON l.take = t.id WHERE l.label = ?3 AND t.id >= ?1 AND t.id < ?2 ORDER BY t.id"
+            ),
+            params![device << 32, (device + 1) << 32, label],
+            take_row,
+        )
+    }
+
+    /// All labels: label, row id of the take.
+    pub fn labels_like(&self, part: &str) -> Result<Vec<(String, i64)>> {
+        self.rows(
+            "SELECT label, take FROM label WHERE label LIKE ?1 ESCAPE '\\' ORDER BY take, label",
+            [like(part)],
+            |r| Ok((r.get(0)?, r.get(1)?)),
+        )
+    }
+
+    /// File names, with the folder in front, that hold `part`: text, row id of the take.
+    pub fn files_like(&self, part: &str) -> Result<Vec<(String, i64)>> {
+        self.rows(
+            "SELECT DISTINCT CASE f.path WHEN '' THEN g.name ELSE f.path || '/' || g.name END AS file, g.take
+             FROM sighting g JOIN folder f ON f.id = g.folder WHERE file LIKE ?1 ESCAPE '\\' ORDER BY g.take, file",
+            [like(part)],
+            |r| Ok((r.get(0)?, r.get(1)?)),
+        )
+    }
+
+    /// What persons said about a take.
+    pub fn vouches_of_take(&self, take: i64) -> Result<Vec<VouchRow>> {
+        self.rows("SELECT at, text FROM vouch WHERE take = ?1 ORDER BY id", [take], |r| {
+            Ok(VouchRow { at: r.get(0)?, text: r.get(1)? })
+        })
+    }
+
+    /// A device's logbook, oldest first.
+    pub fn log_of_device(&self, device: i64) -> Result<Vec<LogRow>> {
+        self.rows(
+            "SELECT at, kind, date, text FROM log WHERE device = ?1 ORDER BY id",
+            [device],
+            |r| Ok(LogRow { at: r.get(0)?, kind: r.get(1)?, date: r.get(2)?, text: r.get(3)? }),
+        )
+    }
+
+    /// Row id of a shelf.
+    pub fn shelf_id(&self, name: &str) -> Result<Option<i64>> {
+        self.row("SELECT id FROM shelf WHERE name = ?1", [name], |r| r.get(0))
+    }
+
+    /// All shelves that were not given up, by name.
+    pub fn shelves(&self) -> Result<Vec<ShelfRow>> {
+        let rows = self.rows(
+            "SELECT id, name, dropped, record FROM shelf WHERE dropped = 0 ORDER BY name",
+            [],
+            |r| Ok((r.get::<_, i64>(0)?, r.get::<_, String>(1)?, r.get(2)?, r.get::<_, String>(3)?)),
+        )?;
+        Ok(rows
+            .into_iter()
+            .filter_map(|(id, name, dropped, record)| {
+                Some(ShelfRow { id, name, dropped, record: serde_json::from_str(&record).ok()? })
+            })
+            .collect())
+    }
+
+    /// Number and tag of the reels of other lines that a person accepted.
+    pub fn foreign_reels(&self) -> Result<Vec<(u64, String)>> {
+        self.rows("SELECT number, tag FROM foreign_reel ORDER BY number, tag", [], |r| {
+            Ok((unsigned(r, 0)?, r.get(1)?))
+        })
+    }
+
+    /// Where key sheets lie.
+    pub fn key_places(&self) -> Result<Vec<KeyPlace>> {
+        self.rows("SELECT place, confirmed_at FROM key_place ORDER BY place", [], |r| {
+            Ok(KeyPlace { place: r.get(0)?, confirmed_at: r.get(1)? })
+        })
+    }
+
+    /// The settings as last written to the ledger.
+    pub fn settings(&self) -> Result<Option<ledger::Settings>> {
+        Ok(self.meta("settings")?.and_then(|text| serde_json::from_str(&text).ok()))
+    }
+}
+
+fn holding_row(r: &Row<'_>) -> rusqlite::Result<Holding> {
+    Ok(Holding {
+        piece: r.get(0)?,
+        form: Form::from_number(r.get(1)?),
+        bytes: unsigned(r, 2)?,
+        whole_bytes: unsigned(r, 3)?,
+        reel: unsigned(r, 4)?,
+        at: unsigned(r, 5)?,
+        damaged: r.get(6)?,
+    })
+}
+
+fn reel_row(r: &Row<'_>) -> rusqlite::Result<ReelRow> {
+    Ok(ReelRow {
+        number: unsigned(r, 0)?,
+        previous: optional_hash_at(r, 1)?,
+        writer: r.get(2)?,
+        computer: r.get(3)?,
+        opened_at: r.get(4)?,
+        blake3: optional_hash_at(r, 5)?,
+        bytes: unsigned(r, 6)?,
+    })
+}
+
+fn device_row(r: &Row<'_>) -> rusqlite::Result<DeviceRow> {
+    let name: String = r.get(1)?;
+    let record: String = r.get(3)?;
+    Ok(DeviceRow {
+        id: r.get(0)?,
+        retired: r.get(2)?,
+        record: serde_json::from_str(&record)
+            .unwrap_or_else(|_| ledger::Device { device: name.clone(), ..Default::default() }),
+        name,
+    })
+}
+
+fn like(part: &str) -> String {
+    let mut pattern = String::from("%");
+    for c in part.chars() {
+        if matches!(c, '%' | '_' | '\\') {
+            pattern.push('\\');
+        }
+        pattern.push(c);
+    }
+    pattern.push('%');
+    pattern
+}
+
+impl Catalogue {
+    /// A device's id in words by its row id.
+    pub fn device_name(&self, id: i64) -> Result<String> {
+        Ok(self
+            .row("SELECT name FROM device WHERE id = ?1", [id], |r| r.get(0))?
+            .unwrap_or_default())
+    }
+
+    /// The file name a take first came under.
+    pub fn file_name_of_take(&self, take: i64) -> Result<String> {
+        Ok(self
+            .row("SELECT name FROM sighting WHERE take = ?1 ORDER BY id LIMIT 1", [take], |r| r.get(0))?
+            .unwrap_or_default())
+    }
+}

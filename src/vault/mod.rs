@@ -1,0 +1,4 @@
+//! The local store: reels, ledger and catalogue.
+
+pub mod ledger;
+pub mod reel;
