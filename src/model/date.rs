@@ -561,6 +561,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
         #[test]
         fn any_text_is_read_without_a_panic_and_a_date_is_written_back(text in "[-0-9TZ:+.a-z ]{0,26}|\\PC*") {
             if let Ok(moment) = text.parse::<Moment>() {

@@ -327,6 +327,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
         #[test]
         fn folding_gives_a_name_that_folds_to_itself(text in any::<String>()) {
             if let Some(name) = fold(&text) {
