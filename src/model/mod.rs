@@ -1,3 +1,13 @@
 //! Plain values that everybody shares. No input or output, no wire formats.
 
+mod words;
+
+pub mod date;
 pub mod hash;
+pub mod ids;
+pub mod place;
+pub mod reference;
+pub mod take;
+pub mod timeline;
+
+pub use words::UnknownWord;
