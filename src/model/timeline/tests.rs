@@ -294,6 +294,12 @@ fn a_take_whose_anchor_is_gone_goes_to_the_nearest_free_run() {
     check("1 A -; 2 A -; 3 A -", ["A#1", "A#2", "A#3"]);
     check("1 A given 1994; 2 A -", ["A#1", "A#2", "A"]);
     check("1 A given unknown", ["A#1", "A", "A"]);
+    // Two equally near: the earlier.
+    check_takes(
+        "A given 2001-01-01; B given 2001-01-05; A given 2001-01-11",
+        "1 A given 2001-01-06",
+        "A#1 2001-01-01..2001-01-01; B 2001-01-05..2001-01-05; A 2001-01-11..2001-01-11",
+    );
     // None is free.
     check(
         "1 A given 1994; 2 A given 2005; 3 A given 2015; 4 A given 2004; 5 A -; 6 A given 2030",
@@ -400,6 +406,10 @@ fn three_contents_within_a_minute_have_copied_dates() {
     check(
         "A @10:00:00Z; B @10:00:30Z; C @10:01:00Z; D @10:01:30Z; E @10:03:00Z",
         "ABCD",
+    );
+    check(
+        "A @09:00:00Z; B @10:00:30Z; C @10:01:00Z; D @10:01:30Z",
+        "BCD",
     );
     // Only dates known from files alone.
     check(
