@@ -4,10 +4,11 @@
 //! content. All of this is a function of the *set* of sightings, never of the order in which they were kept.
 //!
 //! 1. *Effective* are the captured, watched and given sightings of a content with a known date, and a file-dated one if it is
-//!    the content's earliest known date. Only they separate takes, make the newest and count for recency.
-//! 2. A later file-dated sighting is *seen again*: a copied folder is not a dump.
-//! 3. A content with no known date is one run of unknown date. Otherwise its sightings of unknown date lie in its first run and
-//!    are not effective.
+//!    the content's earliest sighting (unknown is earlier than any date). Only they separate takes, make the newest and count
+//!    for recency.
+//! 2. A later file-dated sighting is *seen again*: a copied folder is not a dump, also where the originals had no date.
+//! 3. A content without effective sightings is one run of unknown date. Otherwise its sightings of unknown date lie in its
+//!    first run and are not effective.
 //! 4. One content is one run, dated at its earliest sighting, unless an effective sighting of another content that counts lies
 //!    strictly between two of its effective sightings: then the later ones are a new run (the memory went back).
 //! 5. Doubtful contents never separate others, are never split themselves and never stand for the section.
@@ -251,7 +252,8 @@ impl<'a> Content<'a> {
         let earliest = dated.first().map(|&(_, start)| start);
         // Rules 1 and 2.
         let (effective, again) = dated.iter().partition(|&&(index, start)| {
-            sightings[index].by != DatedBy::File || Some(start) == earliest
+            let first_known = unknown.is_empty() && Some(start) == earliest;
+            sightings[index].by != DatedBy::File || first_known
         });
         Content {
             id: sightings[indices[0]].content,
@@ -269,7 +271,7 @@ impl<'a> Content<'a> {
             .chunk_by(|&(_, a), &(_, b)| !self.counts || !any_between(separators, a, b))
             .collect();
         if stretches.is_empty() {
-            return vec![self.run(sightings, &[], &[], self.unknown)];
+            return vec![self.run(sightings, &[], &self.again, self.unknown)];
         }
         let mut again = &self.again[..];
         let mut runs = Vec::with_capacity(stretches.len());

@@ -1,4 +1,312 @@
-//! The local store: reels, ledger and catalogue.
+//! The local store: reels, ledger and catalogue in one folder.
+//!
+//! Invariants kept here: bytes that arrived are kept exactly (I1), a piece's name is its BLAKE3 and every read checks
+//! it (I2), nothing is acknowledged before reel and catalogue are on the disk in that order (I3), the catalogue can
+//! be rebuilt from the reels (I4). Nothing here knows of keys or networks.
+#![doc = include_str!("FORMAT.md")]
 
+pub mod catalogue;
+pub mod judge;
 pub mod ledger;
+pub mod pieces;
+pub mod recover;
 pub mod reel;
+pub mod reindex;
+pub mod settings;
+pub mod tsv;
+pub mod writer;
+
+use std::cell::{OnceCell, RefCell};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::model::hash::Hash;
+use crate::model::place::Place;
+use crate::sys::World;
+use crate::sys::disk::{self, Privacy, Replace};
+use crate::sys::{entropy, lock};
+use catalogue::Catalogue;
+use settings::Settings;
+use writer::Writer;
+
+/// An open vault.
+#[derive(Debug)]
+pub struct Vault {
+    dir: PathBuf,
+    world: World,
+    settings: Settings,
+    catalogue: Catalogue,
+    writer_id: OnceCell<String>,
+    warnings: RefCell<Vec<String>>,
+}
+
+impl Vault {
+    /// Makes a new vault in `dir`, which may not hold one. Its key is written before, by the caller.
+    ///
+    /// # Errors
+    /// `AlreadyThere` if there is one; `Io`.
+    pub fn create(dir: &Path, place: Option<&Place>, id: String, world: World) -> Result<Vault> {
+        let disk = world.disk.as_ref();
+        if disk::exists(disk, &dir.join(settings::FILE)) {
+            return Err(already(dir));
+        }
+        for folder in ["reels", "incoming", "keys"] {
+            let path = dir.join(folder);
+            disk.create_folders(&path, Privacy::Owner)
+                .map_err(|e| Error::io(format!("cannot create {}", path.display()), e))?;
+        }
+        let path = dir.join(catalogue::FILE);
+        // Left by an interrupted `create`: without farshelf.toml there was no vault yet.
+        let reels = disk.list(&dir.join("reels")).unwrap_or_default();
+        if reels.is_empty() {
+            remove_catalogue(disk, &path)?;
+        } else {
+            return Err(Error::new(
+                Kind::AlreadyThere,
+                format!(
+                    "{} holds reels but no {}; nothing was changed",
+                    dir.display(),
+                    settings::FILE
+                ),
+            )
+            .next(Next::say(
+                "put the file back, or rebuild the vault into an empty folder with rescue",
+            )));
+        }
+        Catalogue::create(&path)?;
+        let settings = Settings::new(id, place);
+        settings.write(disk, dir, Replace::No)?;
+        Vault::open(dir, world)
+    }
+
+    /// Opens the vault in `dir`. What a crash left behind is put right on the way if nobody else is writing.
+    ///
+    /// # Errors
+    /// `NotFound`, `NewerFormat`, `Damaged`, `Busy` (only while the catalogue has to be rebuilt), `Io`.
+    pub fn open(dir: &Path, world: World) -> Result<Vault> {
+        let settings = Settings::read(world.disk.as_ref(), dir)?;
+        let path = dir.join(catalogue::FILE);
+        let mut warnings = Vec::new();
+        if !disk::exists(world.disk.as_ref(), &path) {
+            let _lock = lock::acquire(
+                &dir.join(LOCK),
+                Duration::from_secs(10),
+                world.clock.as_ref(),
+            )?;
+            if !disk::exists(world.disk.as_ref(), &path) {
+                reindex::rebuild(dir, &world, &settings)?;
+                warnings
+                    .push("the catalogue was missing; it was rebuilt from the reels".to_string());
+            }
+        }
+        let catalogue = Catalogue::open(&path)?;
+        let vault = Vault {
+            dir: dir.to_path_buf(),
+            world,
+            settings,
+            catalogue,
+            writer_id: OnceCell::new(),
+            warnings: RefCell::new(warnings),
+        };
+        if recover::tail_differs(&vault)? {
+            // On a read-only disk, or while another process writes, readers use what the catalogue says.
+            if let Ok(Some(_lock)) = lock::try_acquire(&dir.join(LOCK)) {
+                recover::repair_tail(&vault)?;
+            }
+        }
+        Ok(vault)
+    }
+
+    /// Takes the writer's lock, waiting at most `wait`, and puts right what a crash left behind.
+    ///
+    /// # Errors
+    /// `Busy` naming the holder; `Io`.
+    pub fn writer(&self, wait: Duration) -> Result<Writer<'_>> {
+        let lock = lock::acquire(&self.dir.join(LOCK), wait, self.world.clock.as_ref())?;
+        if recover::tail_differs(self)? {
+            recover::repair_tail(self)?;
+        }
+        Writer::begin(self, lock)
+    }
+
+    /// Takes the writer's lock without beginning to write: for repairs of closed reels.
+    ///
+    /// # Errors
+    /// As [`Vault::writer`].
+    pub fn lock(&self, wait: Duration) -> Result<lock::WriterLock> {
+        lock::acquire(&self.dir.join(LOCK), wait, self.world.clock.as_ref())
+    }
+
+    /// The vault's folder.
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    /// The folder of its reels.
+    pub fn reels_dir(&self) -> PathBuf {
+        self.dir.join("reels")
+    }
+
+    /// The file of a reel.
+    pub fn reel_path(&self, number: u64) -> PathBuf {
+        self.reels_dir().join(reel::file_name(number))
+    }
+
+    /// The outside world as this vault sees it.
+    pub fn world(&self) -> &World {
+        &self.world
+    }
+
+    /// What it says in farshelf.toml.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// The vault's id.
+    pub fn id(&self) -> &str {
+        &self.settings.vault
+    }
+
+    /// Its catalogue.
+    pub fn catalogue(&self) -> &Catalogue {
+        &self.catalogue
+    }
+
+    /// Things worth telling the person that stopped nothing.
+    pub fn take_warnings(&self) -> Vec<String> {
+        std::mem::take(&mut self.warnings.borrow_mut())
+    }
+
+    /// Adds something worth telling.
+    pub fn warn(&self, text: impl Into<String>) {
+        self.warnings.borrow_mut().push(text.into());
+    }
+
+    /// The numbers of the reel files on disk, ascending.
+    ///
+    /// # Errors
+    /// `Io`.
+    pub fn reel_numbers(&self) -> Result<Vec<u64>> {
+        reel_numbers(self.world.disk.as_ref(), &self.reels_dir())
+    }
+
+    /// The number of the next reel: past ours and past every accepted one of another line.
+    ///
+    /// # Errors
+    /// As the catalogue's.
+    pub fn next_reel_number(&self, last: u64) -> Result<u64> {
+        let foreign = self
+            .catalogue
+            .foreign_reels()?
+            .iter()
+            .map(|(n, _)| *n)
+            .max()
+            .unwrap_or(0);
+        Ok(last.max(foreign) + 1)
+    }
+
+    /// The id by which this computer writes to this folder. It lies outside the vault's folder, so that a copied
+    /// folder that wakes up elsewhere gets another one.
+    ///
+    /// # Errors
+    /// `Io` if no random bytes are to be had.
+    pub fn writer_id(&self) -> Result<String> {
+        if let Some(id) = self.writer_id.get() {
+            return Ok(id.clone());
+        }
+        let id = match self.stored_writer_id() {
+            Ok(id) => id,
+            Err(e) => {
+                let last = self.catalogue.mark()?.reel;
+                let id = match self.catalogue.reel(last)? {
+                    Some(reel) => reel.writer,
+                    None => entropy::identifier(self.world.entropy.as_ref())?,
+                };
+                self.warn(format!(
+                    "this computer cannot remember which vaults it writes to ({}); if this folder is ever copied and used in two places, the two cannot be told apart",
+                    e.fact()
+                ));
+                id
+            }
+        };
+        Ok(self.writer_id.get_or_init(|| id).clone())
+    }
+
+    fn stored_writer_id(&self) -> Result<String> {
+        let disk = self.world.disk.as_ref();
+        let state = self.world.state_dir.as_ref().ok_or_else(|| {
+            Error::new(
+                Kind::NotFound,
+                "there is no folder for such things on this system",
+            )
+        })?;
+        let folder = state.join("writers");
+        let here = disk
+            .canonical(&self.dir)
+            .map_err(|e| Error::io(format!("cannot find {}", self.dir.display()), e))?;
+        let here = Hash::of(here.as_os_str().as_encoded_bytes());
+        let path = folder.join(format!("{}-{here:.16}", self.id()));
+        match disk::read_text(disk, &path, 1000) {
+            Ok(text) if !text.trim().is_empty() => return Ok(text.trim().to_string()),
+            Ok(_) => {}
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+            Err(e) => return Err(Error::io(format!("cannot read {}", path.display()), e)),
+        }
+        disk.create_folders(&folder, Privacy::Owner)
+            .map_err(|e| Error::io(format!("cannot create {}", folder.display()), e))?;
+        let id = entropy::identifier(self.world.entropy.as_ref())?;
+        disk::publish(
+            disk,
+            &path,
+            format!("{id}\n").as_bytes(),
+            Privacy::Owner,
+            Replace::Yes,
+        )?;
+        Ok(id)
+    }
+}
+
+/// The lock's file name inside a vault.
+const LOCK: &str = ".lock";
+
+/// The numbers of the reel files in `folder`, ascending; other files are ignored.
+pub(crate) fn reel_numbers(disk: &dyn disk::Disk, folder: &Path) -> Result<Vec<u64>> {
+    let names = disk
+        .list(folder)
+        .map_err(|e| Error::io(format!("cannot list {}", folder.display()), e))?;
+    let mut numbers: Vec<u64> = names
+        .iter()
+        .filter_map(|n| reel::number_of(n.to_str()?))
+        .collect();
+    numbers.sort_unstable();
+    Ok(numbers)
+}
+
+/// Removes a catalogue with what SQLite keeps beside it.
+pub(crate) fn remove_catalogue(disk: &dyn disk::Disk, path: &Path) -> Result<()> {
+    for suffix in ["", "-wal", "-shm"] {
+        let mut name = path.as_os_str().to_os_string();
+        name.push(suffix);
+        let path = PathBuf::from(name);
+        match disk.remove_file(&path) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+                return Err(Error::io(format!("cannot remove {}", path.display()), e));
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// The refusal to make a second vault where one is.
+pub fn already(dir: &Path) -> Error {
+    Error::new(
+        Kind::AlreadyThere,
+        format!(
+            "there is a vault in {} already; it was left alone",
+            dir.display()
+        ),
+    )
+    .next(Next::run("see how it is", "health"))
+}

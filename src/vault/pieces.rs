@@ -30,7 +30,10 @@ pub struct Entry {
 impl<'v> Pieces<'v> {
     /// A reader of `vault`'s pieces.
     pub fn new(vault: &'v Vault) -> Pieces<'v> {
-        Pieces { vault, open: RefCell::new(None) }
+        Pieces {
+            vault,
+            open: RefCell::new(None),
+        }
     }
 
     /// Writes the piece named `hash` to `out` and returns its length in bytes.
@@ -114,7 +117,9 @@ impl<'v> Pieces<'v> {
     pub fn reels_of_list(&self, hash: &Hash) -> Result<BTreeSet<u64>> {
         let catalogue = self.vault.catalogue();
         let mut reels = BTreeSet::new();
-        let Some(holding) = catalogue.holding(hash)? else { return Ok(reels) };
+        let Some(holding) = catalogue.holding(hash)? else {
+            return Ok(reels);
+        };
         reels.insert(holding.reel);
         reels.extend(catalogue.list_parts(holding.piece)?.iter().map(|p| p.reel));
         match holding.form {
@@ -139,7 +144,9 @@ impl<'v> Pieces<'v> {
     /// As the catalogue's.
     pub fn parts(&self, hash: &Hash) -> Result<Vec<i64>> {
         let catalogue = self.vault.catalogue();
-        let Some(holding) = catalogue.holding(hash)? else { return Ok(Vec::new()) };
+        let Some(holding) = catalogue.holding(hash)? else {
+            return Ok(Vec::new());
+        };
         let mut parts = vec![holding.piece];
         match holding.form {
             Form::Chunked => {
@@ -161,8 +168,11 @@ impl<'v> Pieces<'v> {
         match self.vault.catalogue().holding(hash)? {
             Some(holding) if holding.damaged => Err(damaged(hash, &holding)),
             Some(holding) => Ok(holding),
-            None => Err(Error::new(Kind::Damaged, format!("the bytes named {hash} are in no reel"))
-                .next(Next::run("look for a good copy", "repair"))),
+            None => Err(Error::new(
+                Kind::Damaged,
+                format!("the bytes named {hash} are in no reel"),
+            )
+            .next(Next::run("look for a good copy", "repair"))),
         }
     }
 
@@ -198,7 +208,9 @@ impl<'v> Pieces<'v> {
             })?;
             *open = Some((holding.reel, file));
         }
-        let Some((_, file)) = open.as_ref() else { return Ok(Vec::new()) };
+        let Some((_, file)) = open.as_ref() else {
+            return Ok(Vec::new());
+        };
         let mut bytes = vec![0u8; holding.bytes.min(reel::MEMBER_BYTES) as usize];
         let mut filled = 0;
         while filled < bytes.len() {
@@ -227,8 +239,11 @@ fn damaged(hash: &Hash, holding: &Holding) -> Error {
 }
 
 fn not_a_list(hash: &Hash) -> Error {
-    Error::new(Kind::Damaged, format!("the list named {hash} cannot be read"))
-        .next(Next::run("mend it from a good copy", "repair"))
+    Error::new(
+        Kind::Damaged,
+        format!("the list named {hash} cannot be read"),
+    )
+    .next(Next::run("mend it from a good copy", "repair"))
 }
 
 /// Cuts a list's text into parts under the size of a member, at line ends.
@@ -251,7 +266,10 @@ pub fn list_parts(text: &str) -> Vec<&str> {
 
 /// Bytes that the chunks listed in `text` add up to; 0 for the list of a folder take.
 pub fn listed_bytes(text: &str) -> u64 {
-    text.lines().filter_map(parse_chunk).map(|(_, bytes)| bytes).sum()
+    text.lines()
+        .filter_map(parse_chunk)
+        .map(|(_, bytes)| bytes)
+        .sum()
 }
 
 /// What kind of list `text` is: chunks (`hex bytes`) or files (`hex  path`).
@@ -289,11 +307,20 @@ fn parse_entry(line: &str) -> Option<Entry> {
         None => (false, line),
     };
     let (hash, path) = line.split_once("  ")?;
-    let path = if escaped { unescape(path)? } else { path.to_string() };
+    let path = if escaped {
+        unescape(path)?
+    } else {
+        path.to_string()
+    };
     let inside = !path.is_empty()
-        && path.split('/').all(|part| !part.is_empty() && part != "." && part != "..");
+        && path
+            .split('/')
+            .all(|part| !part.is_empty() && part != "." && part != "..");
     inside.then_some(())?;
-    Some(Entry { hash: hash.parse().ok()?, path })
+    Some(Entry {
+        hash: hash.parse().ok()?,
+        path,
+    })
 }
 
 fn unescape(path: &str) -> Option<String> {
@@ -320,9 +347,16 @@ mod tests {
     fn entries_read_back_and_never_leave_their_folder() {
         let hash = Hash::of(b"x");
         for path in ["a", "a/b c.img", "odd\\name", "two\nlines", " lead"] {
-            let entry = Entry { hash, path: path.to_string() };
+            let entry = Entry {
+                hash,
+                path: path.to_string(),
+            };
             let line = entry_line(&entry);
-            assert_eq!(parse_entry(line.strip_suffix('\n').unwrap()), Some(entry), "{path:?}");
+            assert_eq!(
+                parse_entry(line.strip_suffix('\n').unwrap()),
+                Some(entry),
+                "{path:?}"
+            );
         }
         for path in ["../a", "a/../b", "/etc/x", "a//b", "", ".", "a/."] {
             assert_eq!(parse_entry(&format!("{hash}  {path}")), None, "{path:?}");
@@ -337,9 +371,18 @@ mod tests {
         assert_eq!(parts.len(), 3);
         assert!(parts.iter().all(|p| p.len() < 2 << 20 && p.ends_with('\n')));
         assert_eq!(parts.concat(), text);
-        assert_eq!(parts.iter().map(|p| listed_bytes(p)).sum::<u64>(), 70_000 * 65_536);
+        assert_eq!(
+            parts.iter().map(|p| listed_bytes(p)).sum::<u64>(),
+            70_000 * 65_536
+        );
         assert_eq!(list_form(&text), Form::Chunked);
-        assert_eq!(list_form(&entry_line(&Entry { hash: Hash::of(b"x"), path: "7".into() })), Form::Folder);
+        assert_eq!(
+            list_form(&entry_line(&Entry {
+                hash: Hash::of(b"x"),
+                path: "7".into()
+            })),
+            Form::Folder
+        );
         assert_eq!(list_parts(""), vec![""]);
     }
 }

@@ -46,7 +46,12 @@ pub struct Asked {
 impl Default for Asked {
     fn default() -> Asked {
         // Three copies, one of them elsewhere: the trade's rule of thumb.
-        Asked { copies: 3, offsite: 1, dump_every_days: 90, verified_within_days: 35 }
+        Asked {
+            copies: 3,
+            offsite: 1,
+            dump_every_days: 90,
+            verified_within_days: 35,
+        }
     }
 }
 
@@ -72,7 +77,10 @@ impl Settings {
                 Kind::NotFound,
                 format!("there is no vault in {}", dir.display()),
             )
-            .next(Next::run("make one, or name another with --vault DIR", "create --place \"studio\"")),
+            .next(Next::run(
+                "make one, or name another with --vault DIR",
+                "create --place \"studio\"",
+            )),
             _ => Error::io(format!("cannot read {}", path.display()), e),
         })?;
         #[derive(Deserialize)]
@@ -80,8 +88,13 @@ impl Settings {
             format: u32,
         }
         let bad = |e: toml::de::Error| {
-            Error::new(Kind::BadInput, format!("cannot understand {}: {e}", path.display()))
-                .next(Next::say("put that line right; the kept dumps are not touched"))
+            Error::new(
+                Kind::BadInput,
+                format!("cannot understand {}: {e}", path.display()),
+            )
+            .next(Next::say(
+                "put that line right; the kept dumps are not touched",
+            ))
         };
         let version: Version = toml::from_str(&text).map_err(bad)?;
         if version.format > FORMAT {
@@ -108,7 +121,11 @@ impl Settings {
             .as_deref()
             .map(|text| {
                 text.parse().map_err(|e| {
-                    Error::new(Kind::BadInput, format!("the place in {FILE} cannot be used")).because(e)
+                    Error::new(
+                        Kind::BadInput,
+                        format!("the place in {FILE} cannot be used"),
+                    )
+                    .because(e)
                 })
             })
             .transpose()
@@ -124,7 +141,13 @@ impl Settings {
         let text = format!(
             "# A farshelf vault. You may edit this file; what it says is read at every command.\n{body}"
         );
-        disk::publish(disk, &dir.join(FILE), text.as_bytes(), Privacy::Shared, replace)
+        disk::publish(
+            disk,
+            &dir.join(FILE),
+            text.as_bytes(),
+            Privacy::Shared,
+            replace,
+        )
     }
 
     /// The same as a ledger event.

@@ -20,7 +20,9 @@ pub fn tables(catalogue: &Catalogue, takes: &BTreeSet<i64>) -> Result<Vec<String
     let mut table = String::new();
     let mut device: Option<(i64, String)> = None;
     for id in takes {
-        let Some(take) = catalogue.take(*id)? else { continue };
+        let Some(take) = catalogue.take(*id)? else {
+            continue;
+        };
         if device.as_ref().map(|d| d.0) != Some(take.device()) {
             device = Some((take.device(), catalogue.device_name(take.device())?));
         }
@@ -39,8 +41,16 @@ pub fn tables(catalogue: &Catalogue, takes: &BTreeSet<i64>) -> Result<Vec<String
 }
 
 fn row(device: &str, take: &TakeRow, labels: &str, file: &str) -> String {
-    let condition = if take.doubtful && take.vouched { "vouched" } else { take.condition().as_str() };
-    let section = if take.loose { "loose" } else { take.section_name.as_str() };
+    let condition = if take.doubtful && take.vouched {
+        "vouched"
+    } else {
+        take.condition().as_str()
+    };
+    let section = if take.loose {
+        "loose"
+    } else {
+        take.section_name.as_str()
+    };
     format!(
         "{device}\t{section}\t{}\t{}\t{condition}\t{}\t{}\t{}\n",
         take.number(),

@@ -81,7 +81,11 @@ impl OpenReel {
             whole.update(bytes);
         }
         self.buffer.extend_from_slice(bytes);
-        if self.buffer.len() >= APPEND_BUFFER { self.spill() } else { Ok(()) }
+        if self.buffer.len() >= APPEND_BUFFER {
+            self.spill()
+        } else {
+            Ok(())
+        }
     }
 
     /// Appends a member and returns where its bytes begin.
@@ -142,7 +146,12 @@ impl<'v> Writer<'v> {
     ///
     /// `form` is what kind of member it becomes; lists are stored with [`Writer::put_list`].
     pub fn put_piece(&mut self, form: Form, hash: Hash, bytes: &[u8]) -> Result<bool> {
-        if self.vault.catalogue().holding(&hash)?.is_some_and(|h| !h.damaged) {
+        if self
+            .vault
+            .catalogue()
+            .holding(&hash)?
+            .is_some_and(|h| !h.damaged)
+        {
             return Ok(false);
         }
         let member = match form {
@@ -155,13 +164,25 @@ impl<'v> Writer<'v> {
         };
         let (reel, at) = self.append(&member, bytes)?;
         let bytes = bytes.len() as u64;
-        self.vault.catalogue().apply_piece(&Stored { hash, form, bytes, whole_bytes: bytes, reel, at })?;
+        self.vault.catalogue().apply_piece(&Stored {
+            hash,
+            form,
+            bytes,
+            whole_bytes: bytes,
+            reel,
+            at,
+        })?;
         Ok(true)
     }
 
     /// Stores a list unless a good holding is known. `text` is all of it; it is cut into parts under 2 MiB here.
     pub fn put_list(&mut self, form: Form, hash: Hash, text: &str) -> Result<bool> {
-        if self.vault.catalogue().holding(&hash)?.is_some_and(|h| !h.damaged) {
+        if self
+            .vault
+            .catalogue()
+            .holding(&hash)?
+            .is_some_and(|h| !h.damaged)
+        {
             return Ok(false);
         }
         for (index, part_text) in pieces::list_parts(text).into_iter().enumerate() {
@@ -178,7 +199,9 @@ impl<'v> Writer<'v> {
             if part == 1 {
                 self.vault.catalogue().apply_piece(&stored)?;
             } else {
-                self.vault.catalogue().apply_list_part(&hash, part, &stored)?;
+                self.vault
+                    .catalogue()
+                    .apply_list_part(&hash, part, &stored)?;
             }
         }
         // The list is read back from its reel to learn which reels it needs.
@@ -188,7 +211,9 @@ impl<'v> Writer<'v> {
         let pieces = Pieces::new(self.vault);
         if let Some(id) = self.vault.catalogue().piece_id(&hash)? {
             let reels = pieces.reels_of_list(&hash)?;
-            self.vault.catalogue().set_spread(&BTreeMap::from([(id, reels)]))?;
+            self.vault
+                .catalogue()
+                .set_spread(&BTreeMap::from([(id, reels)]))?;
         }
         Ok(true)
     }
@@ -202,7 +227,15 @@ impl<'v> Writer<'v> {
         let reel = self.reel()?.number;
         ledger::write_line(line, event, &mut self.lines)?;
         self.next_line += 1;
-        self.vault.catalogue().apply(event, Where { line, reel, at: self.now }, &mut self.dirty)?;
+        self.vault.catalogue().apply(
+            event,
+            Where {
+                line,
+                reel,
+                at: self.now,
+            },
+            &mut self.dirty,
+        )?;
         if self.lines.len() >= BATCH_TEXT {
             self.end_batch()?;
         }
@@ -247,7 +280,10 @@ impl<'v> Writer<'v> {
 
     fn guard(&self) -> Result<()> {
         if self.poisoned {
-            return Err(Error::new(Kind::Io, "an earlier step of this command failed; nothing after it was kept"));
+            return Err(Error::new(
+                Kind::Io,
+                "an earlier step of this command failed; nothing after it was kept",
+            ));
         }
         Ok(())
     }
@@ -256,17 +292,28 @@ impl<'v> Writer<'v> {
         if let Some(open) = self.open.as_mut() {
             open.spill()?;
             if open.written != self.acknowledged.end || open.number != self.acknowledged.reel {
-                let fail = |e| Error::io(format!("cannot bring {} to the disk", open.path.display()), e);
+                let fail = |e| {
+                    Error::io(
+                        format!("cannot bring {} to the disk", open.path.display()),
+                        e,
+                    )
+                };
                 open.file.sync().map_err(fail)?;
                 if open.is_new {
-                    self.vault.world().disk.sync_folder(&self.vault.reels_dir()).map_err(fail)?;
+                    self.vault
+                        .world()
+                        .disk
+                        .sync_folder(&self.vault.reels_dir())
+                        .map_err(fail)?;
                     open.is_new = false;
                 }
             }
             self.mark.reel = open.number;
             self.mark.end = open.written;
             self.mark.closed = false;
-            self.vault.catalogue().apply_reel_end(open.number, None, open.written)?;
+            self.vault
+                .catalogue()
+                .apply_reel_end(open.number, None, open.written)?;
         }
         self.vault.catalogue().set_mark(&self.mark)
     }
@@ -293,7 +340,11 @@ impl<'v> Writer<'v> {
         let (first, last) = (self.first_line, self.next_line - 1);
         let lines = std::mem::take(&mut self.lines);
         let now = self.now;
-        let from = if self.mark.closed { 0 } else { self.mark.batch_from };
+        let from = if self.mark.closed {
+            0
+        } else {
+            self.mark.batch_from
+        };
         let open = self.reel()?;
         if let Some(table) = table {
             open.append_member(&Member::Takes { first, last }, table.as_bytes())?;
@@ -326,7 +377,9 @@ impl<'v> Writer<'v> {
             return Ok(());
         }
         for (_, line) in notes {
-            let Ok(event) = serde_json::from_str::<Event>(&line) else { continue };
+            let Ok(event) = serde_json::from_str::<Event>(&line) else {
+                continue;
+            };
             ledger::write_line(self.next_line, &event, &mut self.lines)?;
             self.next_line += 1;
         }
@@ -355,20 +408,39 @@ impl<'v> Writer<'v> {
 
     fn close_open_reel(&mut self) -> Result<()> {
         self.poisoned = true;
-        let Some(mut open) = self.open.take() else { return Ok(()) };
+        let Some(mut open) = self.open.take() else {
+            return Ok(());
+        };
         open.append(&[0u8; reel::TRAILER])?;
         open.spill()?;
-        let fail = |e| Error::io(format!("cannot bring {} to the disk", open.path.display()), e);
+        let fail = |e| {
+            Error::io(
+                format!("cannot bring {} to the disk", open.path.display()),
+                e,
+            )
+        };
         open.file.sync().map_err(fail)?;
-        self.vault.world().disk.sync_folder(&self.vault.reels_dir()).map_err(fail)?;
+        self.vault
+            .world()
+            .disk
+            .sync_folder(&self.vault.reels_dir())
+            .map_err(fail)?;
         let (hash, damage) = match &open.whole {
             Some(whole) => (Hash::from(whole.finalize()), None),
-            None => self.vault.read_and_judge(open.number, self.mark.end, self.now)?,
+            None => self
+                .vault
+                .read_and_judge(open.number, self.mark.end, self.now)?,
         };
         let catalogue = self.vault.catalogue();
         catalogue.apply_reel_end(open.number, Some(hash), open.written)?;
         let verified_at = damage.is_none().then_some(self.now);
-        catalogue.set_reel_check(open.number, &ReelCheck { verified_at, damage })?;
+        catalogue.set_reel_check(
+            open.number,
+            &ReelCheck {
+                verified_at,
+                damage,
+            },
+        )?;
         self.mark.end = open.written;
         self.mark.closed = true;
         self.mark.batch_from = 0;
@@ -383,14 +455,20 @@ impl<'v> Writer<'v> {
     /// The open reel, opened or begun when needed.
     fn reel(&mut self) -> Result<&mut OpenReel> {
         if self.open.is_none() {
-            let open = if self.mark.reel > 0 && !self.mark.closed { self.reopen()? } else { None };
+            let open = if self.mark.reel > 0 && !self.mark.closed {
+                self.reopen()?
+            } else {
+                None
+            };
             let open = match open {
                 Some(open) => open,
                 None => self.begin_reel()?,
             };
             self.open = Some(open);
         }
-        self.open.as_mut().ok_or_else(|| Error::new(Kind::Bug, "no reel is open"))
+        self.open
+            .as_mut()
+            .ok_or_else(|| Error::new(Kind::Bug, "no reel is open"))
     }
 
     fn reopen(&mut self) -> Result<Option<OpenReel>> {
@@ -496,7 +574,11 @@ fn reel_json(
     let mut shelves = BTreeMap::new();
     for shelf in vault.catalogue().shelves()? {
         let last = vault.catalogue().shelf_reels(shelf.id)?;
-        let verified = last.iter().filter(|r| r.verified_at.is_some()).map(|r| r.reel).max();
+        let verified = last
+            .iter()
+            .filter(|r| r.verified_at.is_some())
+            .map(|r| r.reel)
+            .max();
         shelves.insert(shelf.name, verified.unwrap_or(0));
     }
     let about = ReelJson {

@@ -7,9 +7,9 @@ use rusqlite::{OptionalExtension, params};
 use super::Catalogue;
 use super::read::{Form, flag};
 use crate::error::{Error, Kind, Result};
+use crate::model::date::DatedBy;
 use crate::model::hash::Hash;
 use crate::model::take::{Evidence, Severity, Via};
-use crate::model::date::DatedBy;
 use crate::vault::ledger::{self, Event};
 
 /// Where and when an event stands.
@@ -72,7 +72,9 @@ impl Catalogue {
                 ],
                 |r| r.get(0),
             )?;
-        self.conn.prepare_cached("DELETE FROM piece_damage WHERE piece = ?1")?.execute([id])?;
+        self.conn
+            .prepare_cached("DELETE FROM piece_damage WHERE piece = ?1")?
+            .execute([id])?;
         if piece.form == Form::Chunk && self.has_lists()? {
             // A chunk stored anew may be part of any list: which reels those need has changed.
             self.set_meta("spread", "stale")?;
@@ -132,7 +134,11 @@ impl Catalogue {
     pub fn apply_reel_end(&self, number: u64, blake3: Option<Hash>, bytes: u64) -> Result<()> {
         self.conn
             .prepare_cached("UPDATE reel SET blake3 = ?2, bytes = ?3 WHERE number = ?1")?
-            .execute(params![number as i64, blake3.map(|h| h.0.to_vec()), bytes as i64])?;
+            .execute(params![
+                number as i64,
+                blake3.map(|h| h.0.to_vec()),
+                bytes as i64
+            ])?;
         Ok(())
     }
 
@@ -173,8 +179,12 @@ impl Catalogue {
         if let Some(id) = self.device_id(name)? {
             return Ok(id);
         }
-        self.apply_device(&ledger::Device { device: name.to_string(), ..ledger::Device::default() })?;
-        self.device_id(name)?.ok_or_else(|| Error::new(Kind::Bug, "a device row vanished"))
+        self.apply_device(&ledger::Device {
+            device: name.to_string(),
+            ..ledger::Device::default()
+        })?;
+        self.device_id(name)?
+            .ok_or_else(|| Error::new(Kind::Bug, "a device row vanished"))
     }
 
     fn section_or_bare(&self, device: i64, name: &str) -> Result<i64> {
@@ -201,7 +211,10 @@ impl Catalogue {
                 .execute(params![id, section.section])?;
             dirty.takes.extend(self.take_ids_of_section(id)?);
         }
-        let record = ledger::Section { renamed_from: None, ..section.clone() };
+        let record = ledger::Section {
+            renamed_from: None,
+            ..section.clone()
+        };
         let id: i64 = self
             .conn
             .prepare_cached(
@@ -381,10 +394,15 @@ impl Catalogue {
     }
 
     fn apply_sighting(&self, s: &ledger::Sighting, place: Where, dirty: &mut Dirty) -> Result<()> {
-        let Some((id, section)) = self.take_and_section(&s.device, s.take)? else { return Ok(()) };
+        let Some((id, section)) = self.take_and_section(&s.device, s.take)? else {
+            return Ok(());
+        };
         let by = DatedBy::parse(&s.by).unwrap_or(DatedBy::File);
         if let Some((date, known_by)) = &s.corrects {
-            let known = word(DatedBy::parse(known_by).unwrap_or(DatedBy::File), DatedBy::ALL);
+            let known = word(
+                DatedBy::parse(known_by).unwrap_or(DatedBy::File),
+                DatedBy::ALL,
+            );
             self.conn
                 .prepare_cached(
                     "UPDATE sighting SET state = 2 WHERE take = ?1 AND date = ?2 AND by = ?3",
@@ -392,7 +410,11 @@ impl Catalogue {
                 .execute(params![id, date, known])?;
             self.conn
                 .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1 AND anchor = ?3")?
-                .execute(params![id, format!("{} {}", s.date, s.by), format!("{date} {known_by}")])?;
+                .execute(params![
+                    id,
+                    format!("{} {}", s.date, s.by),
+                    format!("{date} {known_by}")
+                ])?;
         }
         self.insert_sighting(id, &s.date, by, &s.origin, place)?;
         dirty.sections.insert(section);
@@ -404,13 +426,17 @@ impl Catalogue {
 
     fn apply_label(&self, label: &ledger::Label, dirty: &mut Dirty) -> Result<()> {
         for number in &label.takes {
-            let Some((id, _)) = self.take_and_section(&label.device, *number)? else { continue };
+            let Some((id, _)) = self.take_and_section(&label.device, *number)? else {
+                continue;
+            };
             let sql = if label.removed {
                 "DELETE FROM label WHERE label = ?1 AND take = ?2"
             } else {
                 "INSERT OR IGNORE INTO label (label, take) VALUES (?1, ?2)"
             };
-            self.conn.prepare_cached(sql)?.execute(params![label.label, id])?;
+            self.conn
+                .prepare_cached(sql)?
+                .execute(params![label.label, id])?;
             dirty.takes.insert(id);
         }
         Ok(())
@@ -425,7 +451,11 @@ impl Catalogue {
             .execute(params![id, place.at, vouch.text])?;
         self.conn
             .prepare_cached("UPDATE take SET flags = flags | ?2, evidence = ?3 WHERE id = ?1")?
-            .execute(params![id, flag::VOUCHED, word(Evidence::Vouched, Evidence::ALL)])?;
+            .execute(params![
+                id,
+                flag::VOUCHED,
+                word(Evidence::Vouched, Evidence::ALL)
+            ])?;
         dirty.sections.insert(section);
         dirty.takes.insert(id);
         Ok(())
@@ -434,7 +464,9 @@ impl Catalogue {
     fn apply_log(&self, log: &ledger::Log, place: Where) -> Result<()> {
         let device = self.device_or_bare(&log.device)?;
         self.conn
-            .prepare_cached("INSERT INTO log (device, at, kind, date, text) VALUES (?1,?2,?3,?4,?5)")?
+            .prepare_cached(
+                "INSERT INTO log (device, at, kind, date, text) VALUES (?1,?2,?3,?4,?5)",
+            )?
             .execute(params![device, place.at, log.kind, log.date, log.text])?;
         Ok(())
     }
@@ -469,7 +501,9 @@ impl Catalogue {
     }
 
     fn apply_mirrored(&self, note: &ledger::Mirrored) -> Result<()> {
-        let Some(shelf) = self.shelf_id(&note.shelf)? else { return Ok(()) };
+        let Some(shelf) = self.shelf_id(&note.shelf)? else {
+            return Ok(());
+        };
         let when = seconds(&note.when);
         self.conn
             .prepare_cached(
@@ -481,7 +515,9 @@ impl Catalogue {
     }
 
     fn apply_verified(&self, note: &ledger::Verified) -> Result<()> {
-        let Some(shelf) = self.shelf_id(&note.shelf)? else { return Ok(()) };
+        let Some(shelf) = self.shelf_id(&note.shelf)? else {
+            return Ok(());
+        };
         let when = seconds(&note.when);
         for (first, last) in &note.reels {
             // A note is short; a forged range must not become a long walk.
@@ -500,7 +536,9 @@ impl Catalogue {
     /// Records, for every list, which reels it takes to rebuild what it names: `reels` by list.
     pub fn set_spread(&self, spread: &BTreeMap<i64, BTreeSet<u64>>) -> Result<()> {
         for (piece, reels) in spread {
-            self.conn.prepare_cached("DELETE FROM spread WHERE piece = ?1")?.execute([piece])?;
+            self.conn
+                .prepare_cached("DELETE FROM spread WHERE piece = ?1")?
+                .execute([piece])?;
             for reel in reels {
                 self.conn
                     .prepare_cached("INSERT OR IGNORE INTO spread (piece, reel) VALUES (?1,?2)")?
@@ -512,11 +550,15 @@ impl Catalogue {
 }
 
 fn seconds(rfc3339: &str) -> i64 {
-    rfc3339.parse::<jiff::Timestamp>().map(|t| t.as_second()).unwrap_or(0)
+    rfc3339
+        .parse::<jiff::Timestamp>()
+        .map(|t| t.as_second())
+        .unwrap_or(0)
 }
 
 fn parse_hash(hex: &str) -> Result<Hash> {
-    hex.parse().map_err(|e| Error::new(Kind::Damaged, "the ledger names a hash that is none").because(e))
+    hex.parse()
+        .map_err(|e| Error::new(Kind::Damaged, "the ledger names a hash that is none").because(e))
 }
 
 pub(super) fn json<T: serde::Serialize>(value: &T) -> Result<String> {

@@ -54,7 +54,10 @@ impl Catalogue {
             .conn
             .prepare_cached("SELECT verified_at, damage FROM reel_check WHERE reel = ?1")?
             .query_row([reel as i64], |r| {
-                Ok(ReelCheck { verified_at: r.get(0)?, damage: r.get(1)? })
+                Ok(ReelCheck {
+                    verified_at: r.get(0)?,
+                    damage: r.get(1)?,
+                })
             })
             .optional()?
             .unwrap_or_default())
@@ -63,7 +66,9 @@ impl Catalogue {
     /// Records the outcome of reading a local reel.
     pub fn set_reel_check(&self, reel: u64, check: &ReelCheck) -> Result<()> {
         self.conn
-            .prepare_cached("INSERT OR REPLACE INTO reel_check (reel, verified_at, damage) VALUES (?1,?2,?3)")?
+            .prepare_cached(
+                "INSERT OR REPLACE INTO reel_check (reel, verified_at, damage) VALUES (?1,?2,?3)",
+            )?
             .execute(params![reel as i64, check.verified_at, check.damage])?;
         Ok(())
     }
@@ -145,7 +150,9 @@ impl Catalogue {
 
     /// Forgets what was known of a shelf's reels.
     pub fn forget_shelf_reels(&self, shelf: i64) -> Result<()> {
-        self.conn.prepare_cached("DELETE FROM shelf_reel WHERE shelf = ?1")?.execute([shelf])?;
+        self.conn
+            .prepare_cached("DELETE FROM shelf_reel WHERE shelf = ?1")?
+            .execute([shelf])?;
         Ok(())
     }
 

@@ -4,11 +4,13 @@
 //! that both give the same rows. Schema: `migrations/`, one numbered file per step, `user_version` says how far.
 
 mod apply;
+mod carry;
 mod check;
 mod read;
 mod settle;
 
-pub use apply::{Dirty, Stored, Where};
+pub use apply::{Dirty, LOOSE, Stored, Where};
+pub use carry::LostTake;
 pub use check::{ReelCheck, ShelfCheck, ShelfReel};
 pub use read::{
     DeviceRow, FindingRow, Form, Holding, KeyPlace, LogRow, OriginRow, ReelRow, SectionRow,
@@ -66,7 +68,10 @@ impl Catalogue {
             | OpenFlags::SQLITE_OPEN_CREATE
             | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let conn = Connection::open_with_flags(path, flags)?;
-        let catalogue = Catalogue { conn, path: path.to_path_buf() };
+        let catalogue = Catalogue {
+            conn,
+            path: path.to_path_buf(),
+        };
         catalogue.tune()?;
         catalogue.migrate()?;
         Ok(catalogue)
@@ -79,8 +84,11 @@ impl Catalogue {
     /// catalogue any more.
     pub fn open(path: &Path) -> Result<Catalogue> {
         if path.symlink_metadata().is_err() {
-            return Err(Error::new(Kind::NotFound, format!("{} is missing", path.display()))
-                .next(Next::run("the reels hold everything it knew; rebuild it", "reindex")));
+            return Err(
+                Error::new(Kind::NotFound, format!("{} is missing", path.display())).next(
+                    Next::run("the reels hold everything it knew; rebuild it", "reindex"),
+                ),
+            );
         }
         let conn = match Connection::open_with_flags(
             path,
@@ -89,7 +97,10 @@ impl Catalogue {
             Ok(conn) if !conn.is_readonly("main")? => conn,
             _ => open_for_reading(path)?,
         };
-        let catalogue = Catalogue { conn, path: path.to_path_buf() };
+        let catalogue = Catalogue {
+            conn,
+            path: path.to_path_buf(),
+        };
         let version = catalogue.version()?;
         if version > STEPS.len() as i64 {
             return Err(Error::new(
@@ -114,7 +125,9 @@ impl Catalogue {
     }
 
     fn version(&self) -> Result<i64> {
-        Ok(self.conn.query_row("PRAGMA user_version", [], |r| r.get(0))?)
+        Ok(self
+            .conn
+            .query_row("PRAGMA user_version", [], |r| r.get(0))?)
     }
 
     fn tune(&self) -> Result<()> {
@@ -130,7 +143,11 @@ impl Catalogue {
     }
 
     fn migrate(&self) -> Result<()> {
-        for (step, sql) in STEPS.iter().enumerate().skip(self.version()?.max(0) as usize) {
+        for (step, sql) in STEPS
+            .iter()
+            .enumerate()
+            .skip(self.version()?.max(0) as usize)
+        {
             self.conn.execute_batch(&format!(
                 "BEGIN IMMEDIATE; {sql}; PRAGMA user_version = {}; COMMIT;",
                 step + 1
@@ -175,7 +192,8 @@ impl Catalogue {
 
     /// Moves everything into the one file, so that it can be renamed.
     pub fn gather(&self) -> Result<()> {
-        self.conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+        self.conn
+            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
         Ok(())
     }
 
@@ -198,9 +216,8 @@ impl Catalogue {
 
     /// Where the reels stood at the last acknowledgement.
     pub fn mark(&self) -> Result<Mark> {
-        let number = |key| -> Result<u64> {
-            Ok(self.meta(key)?.and_then(|v| v.parse().ok()).unwrap_or(0))
-        };
+        let number =
+            |key| -> Result<u64> { Ok(self.meta(key)?.and_then(|v| v.parse().ok()).unwrap_or(0)) };
         Ok(Mark {
             reel: number("reel")?,
             end: number("end")?,

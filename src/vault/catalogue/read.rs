@@ -174,7 +174,11 @@ impl TakeRow {
 
     /// Whole, or doubtful by its findings. A vouched take stays doubtful in name and counts all the same.
     pub fn condition(&self) -> Condition {
-        if self.doubtful { Condition::Doubtful } else { Condition::Whole }
+        if self.doubtful {
+            Condition::Doubtful
+        } else {
+            Condition::Whole
+        }
     }
 
     /// True if it may stand for a state, a date or a healthy copy.
@@ -305,7 +309,9 @@ fn optional_hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Has
 }
 
 fn of<T: Copy>(all: &[T], n: i64) -> T {
-    all.get(usize::try_from(n).unwrap_or(0)).copied().unwrap_or(all[0])
+    all.get(usize::try_from(n).unwrap_or(0))
+        .copied()
+        .unwrap_or(all[0])
 }
 
 fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
@@ -334,7 +340,10 @@ fn take_row(r: &Row<'_>) -> rusqlite::Result<TakeRow> {
         evidence: of(Evidence::ALL, r.get(11)?),
         reel: unsigned(r, 12)?,
         kept_at: r.get(13)?,
-        anchor: (date.to_string(), DatedBy::parse(by).unwrap_or(DatedBy::File)),
+        anchor: (
+            date.to_string(),
+            DatedBy::parse(by).unwrap_or(DatedBy::File),
+        ),
         date: r.get(15)?,
         dated_by: of(DatedBy::ALL, r.get(16)?),
         start: r.get(17)?,
@@ -363,7 +372,8 @@ fn sighting_row(r: &Row<'_>) -> rusqlite::Result<SightingRow> {
     })
 }
 
-const SIGHTING: &str = "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, f.path, g.name, g.mtime
+const SIGHTING: &str =
+    "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, f.path, g.name, g.mtime
   FROM sighting g JOIN folder f ON f.id = g.folder";
 
 impl Catalogue {
@@ -374,7 +384,9 @@ impl Catalogue {
         read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>> {
         let mut statement = self.conn.prepare_cached(sql)?;
-        let rows = statement.query_map(args, read)?.collect::<rusqlite::Result<Vec<T>>>()?;
+        let rows = statement
+            .query_map(args, read)?
+            .collect::<rusqlite::Result<Vec<T>>>()?;
         Ok(rows)
     }
 
@@ -384,12 +396,18 @@ impl Catalogue {
         args: impl rusqlite::Params,
         read: impl FnOnce(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Option<T>> {
-        Ok(self.conn.prepare_cached(sql)?.query_row(args, read).optional()?)
+        Ok(self
+            .conn
+            .prepare_cached(sql)?
+            .query_row(args, read)
+            .optional()?)
     }
 
     /// Row id of a piece by its name.
     pub fn piece_id(&self, hash: &Hash) -> Result<Option<i64>> {
-        self.row("SELECT id FROM piece WHERE hash = ?1", [&hash.0[..]], |r| r.get(0))
+        self.row("SELECT id FROM piece WHERE hash = ?1", [&hash.0[..]], |r| {
+            r.get(0)
+        })
     }
 
     /// Where a piece lies, if it was ever held.
@@ -423,14 +441,20 @@ impl Catalogue {
 
     /// All lists: row id, name and form.
     pub fn lists(&self) -> Result<Vec<(i64, Hash, Form)>> {
-        self.rows("SELECT id, hash, form FROM piece WHERE form IN (2, 3) ORDER BY id", [], |r| {
-            Ok((r.get(0)?, hash_at(r, 1)?, Form::from_number(r.get(2)?)))
-        })
+        self.rows(
+            "SELECT id, hash, form FROM piece WHERE form IN (2, 3) ORDER BY id",
+            [],
+            |r| Ok((r.get(0)?, hash_at(r, 1)?, Form::from_number(r.get(2)?))),
+        )
     }
 
     /// The reels it takes to rebuild what a list names.
     pub fn spread_of(&self, piece: i64) -> Result<Vec<u64>> {
-        self.rows("SELECT reel FROM spread WHERE piece = ?1 ORDER BY reel", [piece], |r| unsigned(r, 0))
+        self.rows(
+            "SELECT reel FROM spread WHERE piece = ?1 ORDER BY reel",
+            [piece],
+            |r| unsigned(r, 0),
+        )
     }
 
     /// Every reel a take needs: that of its ledger line and those of its pieces.
@@ -447,7 +471,11 @@ impl Catalogue {
     /// Number of takes with a reel that is not closed yet among those they need.
     pub fn takes_of_reel(&self, reel: u64) -> Result<u64> {
         Ok(self
-            .row("SELECT count(*) FROM take WHERE reel = ?1", [reel as i64], |r| unsigned(r, 0))?
+            .row(
+                "SELECT count(*) FROM take WHERE reel = ?1",
+                [reel as i64],
+                |r| unsigned(r, 0),
+            )?
             .unwrap_or(0))
     }
 
@@ -471,17 +499,27 @@ impl Catalogue {
 
     /// Row id of a device.
     pub fn device_id(&self, name: &str) -> Result<Option<i64>> {
-        self.row("SELECT id FROM device WHERE name = ?1", [name], |r| r.get(0))
+        self.row("SELECT id FROM device WHERE name = ?1", [name], |r| {
+            r.get(0)
+        })
     }
 
     /// A device by its id in words.
     pub fn device(&self, name: &str) -> Result<Option<DeviceRow>> {
-        self.row("SELECT id, name, retired, record FROM device WHERE name = ?1", [name], device_row)
+        self.row(
+            "SELECT id, name, retired, record FROM device WHERE name = ?1",
+            [name],
+            device_row,
+        )
     }
 
     /// All devices, by name.
     pub fn devices(&self) -> Result<Vec<DeviceRow>> {
-        self.rows("SELECT id, name, retired, record FROM device ORDER BY name", [], device_row)
+        self.rows(
+            "SELECT id, name, retired, record FROM device ORDER BY name",
+            [],
+            device_row,
+        )
     }
 
     /// Row id of a section.
@@ -530,7 +568,9 @@ impl Catalogue {
 
     /// Device and section of a take by device id and number: row ids of the take and of its section.
     pub(super) fn take_and_section(&self, device: &str, number: u32) -> Result<Option<(i64, i64)>> {
-        let Some(device) = self.device_id(device)? else { return Ok(None) };
+        let Some(device) = self.device_id(device)? else {
+            return Ok(None);
+        };
         self.row(
             "SELECT id, section FROM take WHERE id = ?1",
             [(device << 32) | i64::from(number)],
@@ -539,15 +579,21 @@ impl Catalogue {
     }
 
     pub(super) fn take_ids_of_section(&self, section: i64) -> Result<Vec<i64>> {
-        self.rows("SELECT id FROM take WHERE section = ?1", [section], |r| r.get(0))
+        self.rows("SELECT id FROM take WHERE section = ?1", [section], |r| {
+            r.get(0)
+        })
     }
 
     /// Row id of the text of a folder, made if new.
     pub fn folder_id(&self, path: &str) -> Result<i64> {
-        if let Some(id) = self.row("SELECT id FROM folder WHERE path = ?1", [path], |r| r.get(0))? {
+        if let Some(id) = self.row("SELECT id FROM folder WHERE path = ?1", [path], |r| {
+            r.get(0)
+        })? {
             return Ok(id);
         }
-        self.conn.prepare_cached("INSERT INTO folder (path) VALUES (?1)")?.execute([path])?;
+        self.conn
+            .prepare_cached("INSERT INTO folder (path) VALUES (?1)")?
+            .execute([path])?;
         Ok(self.conn.last_insert_rowid())
     }
 
@@ -578,7 +624,11 @@ impl Catalogue {
 
     /// All takes of a section, by number.
     pub fn takes_of_section(&self, section: i64) -> Result<Vec<TakeRow>> {
-        self.rows(&format!("{TAKE} WHERE t.section = ?1 ORDER BY t.id"), [section], take_row)
+        self.rows(
+            &format!("{TAKE} WHERE t.section = ?1 ORDER BY t.id"),
+            [section],
+            take_row,
+        )
     }
 
     /// Calls `each` for every take, by device and number.
@@ -593,7 +643,9 @@ impl Catalogue {
 
     /// Number of takes kept.
     pub fn count_takes(&self) -> Result<u64> {
-        Ok(self.row("SELECT count(*) FROM take", [], |r| unsigned(r, 0))?.unwrap_or(0))
+        Ok(self
+            .row("SELECT count(*) FROM take", [], |r| unsigned(r, 0))?
+            .unwrap_or(0))
     }
 
     /// The take that stands for a section now: the newest that counts; ties go to the higher number.
@@ -621,15 +673,17 @@ impl Catalogue {
 
     /// All sightings of a take, in the order they were recorded.
     pub fn sightings_of_take(&self, take: i64) -> Result<Vec<SightingRow>> {
-        self.rows(&format!("{SIGHTING} WHERE g.take = ?1 ORDER BY g.id"), [take], sighting_row)
+        self.rows(
+            &format!("{SIGHTING} WHERE g.take = ?1 ORDER BY g.id"),
+            [take],
+            sighting_row,
+        )
     }
 
     /// All sightings of a section's takes, in the order they were recorded.
     pub fn sightings_of_section(&self, section: i64) -> Result<Vec<SightingRow>> {
         self.rows(
-            &format!(
-                "{SIGHTING} JOIN take t ON t.id = g.take WHERE t.section = ?1 ORDER BY g.id"
-            ),
+            &format!("{SIGHTING} JOIN take t ON t.id = g.take WHERE t.section = ?1 ORDER BY g.id"),
             [section],
             sighting_row,
         )
@@ -652,7 +706,11 @@ impl Catalogue {
 
     /// A take's labels, sorted.
     pub fn labels_of_take(&self, take: i64) -> Result<Vec<String>> {
-        self.rows("SELECT label FROM label WHERE take = ?1 ORDER BY label", [take], |r| r.get(0))
+        self.rows(
+            "SELECT label FROM label WHERE take = ?1 ORDER BY label",
+            [take],
+            |r| r.get(0),
+        )
     }
 
     /// The takes of a device with this label, by number.
@@ -687,9 +745,16 @@ impl Catalogue {
 
     /// What persons said about a take.
     pub fn vouches_of_take(&self, take: i64) -> Result<Vec<VouchRow>> {
-        self.rows("SELECT at, text FROM vouch WHERE take = ?1 ORDER BY id", [take], |r| {
-            Ok(VouchRow { at: r.get(0)?, text: r.get(1)? })
-        })
+        self.rows(
+            "SELECT at, text FROM vouch WHERE take = ?1 ORDER BY id",
+            [take],
+            |r| {
+                Ok(VouchRow {
+                    at: r.get(0)?,
+                    text: r.get(1)?,
+                })
+            },
+        )
     }
 
     /// A device's logbook, oldest first.
@@ -697,7 +762,14 @@ impl Catalogue {
         self.rows(
             "SELECT at, kind, date, text FROM log WHERE device = ?1 ORDER BY id",
             [device],
-            |r| Ok(LogRow { at: r.get(0)?, kind: r.get(1)?, date: r.get(2)?, text: r.get(3)? }),
+            |r| {
+                Ok(LogRow {
+                    at: r.get(0)?,
+                    kind: r.get(1)?,
+                    date: r.get(2)?,
+                    text: r.get(3)?,
+                })
+            },
         )
     }
 
@@ -711,33 +783,56 @@ impl Catalogue {
         let rows = self.rows(
             "SELECT id, name, dropped, record FROM shelf WHERE dropped = 0 ORDER BY name",
             [],
-            |r| Ok((r.get::<_, i64>(0)?, r.get::<_, String>(1)?, r.get(2)?, r.get::<_, String>(3)?)),
+            |r| {
+                Ok((
+                    r.get::<_, i64>(0)?,
+                    r.get::<_, String>(1)?,
+                    r.get(2)?,
+                    r.get::<_, String>(3)?,
+                ))
+            },
         )?;
         Ok(rows
             .into_iter()
             .filter_map(|(id, name, dropped, record)| {
-                Some(ShelfRow { id, name, dropped, record: serde_json::from_str(&record).ok()? })
+                Some(ShelfRow {
+                    id,
+                    name,
+                    dropped,
+                    record: serde_json::from_str(&record).ok()?,
+                })
             })
             .collect())
     }
 
     /// Number and tag of the reels of other lines that a person accepted.
     pub fn foreign_reels(&self) -> Result<Vec<(u64, String)>> {
-        self.rows("SELECT number, tag FROM foreign_reel ORDER BY number, tag", [], |r| {
-            Ok((unsigned(r, 0)?, r.get(1)?))
-        })
+        self.rows(
+            "SELECT number, tag FROM foreign_reel ORDER BY number, tag",
+            [],
+            |r| Ok((unsigned(r, 0)?, r.get(1)?)),
+        )
     }
 
     /// Where key sheets lie.
     pub fn key_places(&self) -> Result<Vec<KeyPlace>> {
-        self.rows("SELECT place, confirmed_at FROM key_place ORDER BY place", [], |r| {
-            Ok(KeyPlace { place: r.get(0)?, confirmed_at: r.get(1)? })
-        })
+        self.rows(
+            "SELECT place, confirmed_at FROM key_place ORDER BY place",
+            [],
+            |r| {
+                Ok(KeyPlace {
+                    place: r.get(0)?,
+                    confirmed_at: r.get(1)?,
+                })
+            },
+        )
     }
 
     /// The settings as last written to the ledger.
     pub fn settings(&self) -> Result<Option<ledger::Settings>> {
-        Ok(self.meta("settings")?.and_then(|text| serde_json::from_str(&text).ok()))
+        Ok(self
+            .meta("settings")?
+            .and_then(|text| serde_json::from_str(&text).ok()))
     }
 }
 
@@ -771,8 +866,10 @@ fn device_row(r: &Row<'_>) -> rusqlite::Result<DeviceRow> {
     Ok(DeviceRow {
         id: r.get(0)?,
         retired: r.get(2)?,
-        record: serde_json::from_str(&record)
-            .unwrap_or_else(|_| ledger::Device { device: name.clone(), ..Default::default() }),
+        record: serde_json::from_str(&record).unwrap_or_else(|_| ledger::Device {
+            device: name.clone(),
+            ..Default::default()
+        }),
         name,
     })
 }
@@ -800,7 +897,11 @@ impl Catalogue {
     /// The file name a take first came under.
     pub fn file_name_of_take(&self, take: i64) -> Result<String> {
         Ok(self
-            .row("SELECT name FROM sighting WHERE take = ?1 ORDER BY id LIMIT 1", [take], |r| r.get(0))?
+            .row(
+                "SELECT name FROM sighting WHERE take = ?1 ORDER BY id LIMIT 1",
+                [take],
+                |r| r.get(0),
+            )?
             .unwrap_or_default())
     }
 }

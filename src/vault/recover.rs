@@ -1,0 +1,484 @@
+//! What a crash left at the end of the reels: whole batches count, the rest was never acknowledged and goes.
+//!
+//! ```text
+//! catalogue's end == file's end, no later reel      nothing to do
+//! bytes past the recorded end                       index whole batches, cut the rest (if all before it reads whole)
+//! something before the recorded end does not read   cut nothing; close the reel as it stands, begin a new one
+//! file shorter than the recorded end                takes are missing: mark them, close as it stands
+//! ```
+//! Closed reels are left to fixity and repair.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use crate::error::{Error, Result};
+use crate::model::hash::Hash;
+use crate::sys::disk::{self, DiskFile};
+use crate::vault::Vault;
+use crate::vault::catalogue::{Catalogue, Dirty, Form, Mark, ReelCheck, Stored, Where};
+use crate::vault::judge::{self, Fault, What};
+use crate::vault::ledger::{self, Event, Read};
+use crate::vault::pieces::{self, Pieces};
+use crate::vault::reel::{self, Ending, Found, Member, Scan};
+use crate::vault::writer::ReelJson;
+
+/// True if the reels on disk are not where the catalogue says.
+pub fn tail_differs(vault: &Vault) -> Result<bool> {
+    let mark = vault.catalogue().mark()?;
+    let later = vault
+        .world()
+        .disk
+        .meta(&vault.reel_path(vault.next_reel_number(mark.reel)?))
+        .is_ok()
+        || vault
+            .world()
+            .disk
+            .meta(&vault.reel_path(mark.reel + 1))
+            .is_ok();
+    if mark.reel == 0 {
+        return Ok(later);
+    }
+    let length = vault
+        .world()
+        .disk
+        .meta(&vault.reel_path(mark.reel))
+        .map(|m| m.size);
+    Ok(later || !matches!(length, Ok(n) if n == mark.end))
+}
+
+/// Brings catalogue and reels together again. The caller holds the writer's lock.
+///
+/// # Errors
+/// `Io`; nothing that was acknowledged is touched in any case.
+pub fn repair_tail(vault: &Vault) -> Result<()> {
+    let mut mark = vault.catalogue().mark()?;
+    if mark.reel > 0 && !mark.closed {
+        mark = vault
+            .catalogue()
+            .in_transaction(|_| repair_open(vault, mark))?;
+    }
+    for number in vault.reel_numbers()? {
+        if number > mark.reel {
+            mark = vault
+                .catalogue()
+                .in_transaction(|_| take_up_reel(vault, mark, number))?;
+        }
+    }
+    Ok(())
+}
+
+fn read_reel(vault: &Vault, number: u64) -> Result<Vec<u8>> {
+    disk::read_all(
+        vault.world().disk.as_ref(),
+        &vault.reel_path(number),
+        reel::LARGEST_REEL_BYTES,
+    )
+    .map_err(|e| Error::io(format!("cannot read reel {number}"), e))
+}
+
+fn repair_open(vault: &Vault, mut mark: Mark) -> Result<Mark> {
+    let number = mark.reel;
+    let bytes = match read_reel(vault, number) {
+        Ok(bytes) => bytes,
+        Err(e) if e.kind == crate::error::Kind::NotFound => return lost_reel(vault, mark),
+        Err(e) => return Err(e),
+    };
+    if bytes.len() as u64 == mark.end {
+        return Ok(mark);
+    }
+    let scan = reel::scan(&bytes, 0);
+    let mut faults: Vec<Fault> = judge::faults(&bytes, &scan)
+        .into_iter()
+        .filter(|f| f.at < mark.end)
+        .collect();
+    if (bytes.len() as u64) < mark.end {
+        faults.push(Fault {
+            at: bytes.len() as u64,
+            what: What::Short(mark.end - bytes.len() as u64),
+        });
+    }
+    let stands_on_an_edge = mark.end == 0 || scan.members.iter().any(|m| end_of(m) == mark.end);
+    let tail: Vec<&Found> = scan.members.iter().filter(|m| m.at >= mark.end).collect();
+    index_whole_batches(vault, number, &bytes, &tail, &mut mark)?;
+    if faults.is_empty() && stands_on_an_edge {
+        cut(vault, number, mark.end)?;
+        vault.catalogue().apply_reel_end(number, None, mark.end)?;
+        vault.catalogue().set_mark(&mark)?;
+        return Ok(mark);
+    }
+    close_as_it_stands(vault, mark, &bytes, &scan, &faults)
+}
+
+fn end_of(found: &Found) -> u64 {
+    found.at + reel::BLOCK as u64 + reel::padded(found.data.len() as u64)
+}
+
+/// Indexes the batches in `tail` as long as they are whole and follow on; returns where the last of them ends.
+fn index_whole_batches(
+    vault: &Vault,
+    number: u64,
+    bytes: &[u8],
+    tail: &[&Found],
+    mark: &mut Mark,
+) -> Result<u64> {
+    let catalogue = vault.catalogue();
+    let mut dirty = Dirty::default();
+    let mut batch: Vec<&Found> = Vec::new();
+    let mut expected = mark.end;
+    for found in tail {
+        if found.at != expected {
+            break;
+        }
+        expected = end_of(found);
+        let data = &bytes[found.data.clone()];
+        if !found.member.fits(data) {
+            break;
+        }
+        let Member::Ledger { first, last, .. } = found.member else {
+            batch.push(found);
+            continue;
+        };
+        if first != mark.line + 1
+            || !judge::batch_fits(bytes, data, first, last, mark.batch_from, found.at)
+        {
+            break;
+        }
+        for member in batch.drain(..) {
+            index_member(catalogue, number, bytes, member)?;
+        }
+        spread_new_lists(vault)?;
+        index_lines(catalogue, number, data, first, last, &mut dirty)?;
+        mark.line = last;
+        mark.end = end_of(found);
+        mark.batch_from = mark.end;
+    }
+    settle(catalogue, &mut dirty)?;
+    Ok(mark.end)
+}
+
+/// Enters one member that is not a ledger member.
+pub(super) fn index_member(
+    catalogue: &Catalogue,
+    number: u64,
+    bytes: &[u8],
+    found: &Found,
+) -> Result<()> {
+    let data = &bytes[found.data.clone()];
+    let at = found.data.start as u64;
+    let length = data.len() as u64;
+    let stored = |hash, form, whole_bytes| Stored {
+        hash,
+        form,
+        bytes: length,
+        whole_bytes,
+        reel: number,
+        at,
+    };
+    match &found.member {
+        Member::Dump(hash) => catalogue.apply_piece(&stored(*hash, Form::Whole, length)),
+        Member::Chunk(hash) => catalogue.apply_piece(&stored(*hash, Form::Chunk, length)),
+        Member::Layout(hash) => catalogue.apply_piece(&stored(*hash, Form::Layout, length)),
+        Member::List { hash, part } => {
+            let text = String::from_utf8_lossy(data);
+            let listed = pieces::listed_bytes(&text);
+            if *part == 1 {
+                catalogue.apply_piece(&stored(*hash, pieces::list_form(&text), listed))
+            } else {
+                catalogue.apply_list_part(hash, *part, &stored(*hash, Form::Chunked, listed))
+            }
+        }
+        Member::Reel(_) => {
+            let about: Option<ReelJson> = serde_json::from_slice(data).ok();
+            let about = about.filter(|a| a.number == number);
+            catalogue.apply_reel(
+                number,
+                about
+                    .as_ref()
+                    .and_then(|a| a.previous.as_deref())
+                    .and_then(|h| h.parse().ok()),
+                about.as_ref().map_or("unknown", |a| &a.writer),
+                about.as_ref().map_or("unknown", |a| &a.computer),
+                about
+                    .as_ref()
+                    .and_then(|a| a.opened_at.parse().ok())
+                    .map_or(0, |t: jiff::Timestamp| t.as_second()),
+            )
+        }
+        Member::Ledger { .. } | Member::Takes { .. } | Member::Other(_) => Ok(()),
+    }
+}
+
+/// Applies the lines of one ledger member; false if they do not read.
+pub(super) fn index_lines(
+    catalogue: &Catalogue,
+    number: u64,
+    text: &[u8],
+    first: u64,
+    last: u64,
+    dirty: &mut Dirty,
+) -> Result<bool> {
+    let Some(lines) = ledger::read_batch(text, first, last) else {
+        return Ok(false);
+    };
+    let mut at = 0;
+    for line in lines {
+        let Read::Known(line) = line else { continue };
+        if let Event::Batch(batch) = &line.event {
+            at = batch
+                .at
+                .parse::<jiff::Timestamp>()
+                .map_or(0, |t| t.as_second());
+        }
+        catalogue.apply(
+            &line.event,
+            Where {
+                line: line.number,
+                reel: number,
+                at,
+            },
+            dirty,
+        )?;
+    }
+    Ok(true)
+}
+
+pub(super) fn settle(catalogue: &Catalogue, dirty: &mut Dirty) -> Result<()> {
+    for section in std::mem::take(&mut dirty.sections) {
+        catalogue.settle(section)?;
+    }
+    Ok(())
+}
+
+/// Works out which reels every list needs; needed when chunks lie in other places than before.
+pub(super) fn spread_new_lists(vault: &Vault) -> Result<()> {
+    let catalogue = vault.catalogue();
+    let pieces = Pieces::new(vault);
+    let mut spread: BTreeMap<i64, BTreeSet<u64>> = BTreeMap::new();
+    for (id, hash, _) in catalogue.lists()? {
+        if catalogue.spread_of(id)?.is_empty() {
+            spread.insert(id, pieces.reels_of_list(&hash).unwrap_or_default());
+        }
+    }
+    catalogue.set_spread(&spread)
+}
+
+fn cut(vault: &Vault, number: u64, end: u64) -> Result<()> {
+    let path = vault.reel_path(number);
+    let fail = |e| {
+        Error::io(
+            format!("cannot cut the unfinished end of {}", path.display()),
+            e,
+        )
+    };
+    let mut file = vault.world().disk.open_write(&path).map_err(fail)?;
+    file.set_len(end).map_err(fail)?;
+    file.sync().map_err(fail)
+}
+
+/// The whole open reel is gone: everything in it is missing.
+fn lost_reel(vault: &Vault, mut mark: Mark) -> Result<Mark> {
+    let now = vault.world().now();
+    for (_, holding) in vault.catalogue().pieces_of_reel(mark.reel)? {
+        vault.catalogue().mark_piece_damaged(holding.piece, now)?;
+    }
+    let damage = Some("the file is missing".to_string());
+    vault.catalogue().set_reel_check(
+        mark.reel,
+        &ReelCheck {
+            verified_at: None,
+            damage,
+        },
+    )?;
+    mark.closed = true;
+    mark.end = 0;
+    mark.batch_from = 0;
+    vault.catalogue().set_mark(&mark)?;
+    Ok(mark)
+}
+
+/// Closes a damaged open reel without cutting anything and marks what it no longer holds.
+fn close_as_it_stands(
+    vault: &Vault,
+    mut mark: Mark,
+    bytes: &[u8],
+    scan: &Scan,
+    faults: &[Fault],
+) -> Result<Mark> {
+    let number = mark.reel;
+    let now = vault.world().now();
+    save_strays(vault, number, bytes, scan)?;
+    let (hash, length) = seal(vault, number, bytes, scan)?;
+    mark_unfit(vault, number, bytes, now)?;
+    let catalogue = vault.catalogue();
+    catalogue.apply_reel_end(number, Some(hash), length)?;
+    let damage = faults.first().map(|f| f.to_string());
+    catalogue.set_reel_check(
+        number,
+        &ReelCheck {
+            verified_at: None,
+            damage,
+        },
+    )?;
+    mark.end = length;
+    mark.closed = true;
+    mark.batch_from = 0;
+    catalogue.set_mark(&mark)?;
+    Ok(mark)
+}
+
+/// Bytes that belong to no member are kept in incoming/ under a name of their own.
+pub(super) fn save_strays(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<()> {
+    for gap in &scan.gaps {
+        let stray = &bytes[gap.start as usize..gap.end as usize];
+        if stray.iter().all(|b| *b == 0) {
+            continue;
+        }
+        let name = format!(
+            "reel-{number:06}-byte-{}-{:.16}.stray",
+            gap.start,
+            Hash::of(stray)
+        );
+        let path = vault.dir().join("incoming").join(name);
+        if !disk::exists(vault.world().disk.as_ref(), &path) {
+            disk::publish(
+                vault.world().disk.as_ref(),
+                &path,
+                stray,
+                disk::Privacy::Owner,
+                disk::Replace::Yes,
+            )?;
+        }
+    }
+    Ok(())
+}
+
+/// Fills a torn reel up so that any tar reads it to its end, and returns its hash and length.
+pub(super) fn seal(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<(Hash, u64)> {
+    if scan.ending == Ending::Closed {
+        return Ok((Hash::of(bytes), bytes.len() as u64));
+    }
+    let length = bytes.len() as u64;
+    let fill = (reel::padded(length) - length) as usize + reel::TRAILER;
+    let zeros = vec![0u8; fill];
+    let path = vault.reel_path(number);
+    let fail = |e| Error::io(format!("cannot close {}", path.display()), e);
+    let mut file: Box<dyn DiskFile> = vault.world().disk.open_write(&path).map_err(fail)?;
+    file.write_at(&zeros, length).map_err(fail)?;
+    file.sync().map_err(fail)?;
+    let mut whole = blake3::Hasher::new();
+    whole.update(bytes);
+    whole.update(&zeros);
+    Ok((Hash::from(whole.finalize()), length + fill as u64))
+}
+
+/// Marks every holding that a reel's bytes do not bear out.
+pub fn mark_unfit(vault: &Vault, number: u64, bytes: &[u8], now: i64) -> Result<u64> {
+    let mut marked = 0;
+    for (hash, holding) in vault.catalogue().pieces_of_reel(number)? {
+        let data = bytes.get(holding.at as usize..(holding.at + holding.bytes) as usize);
+        let right = match holding.form {
+            Form::Whole | Form::Chunk | Form::Layout => data.is_some_and(|d| Hash::of(d) == hash),
+            // A list of chunks is only told by what it leads to; one of files by its own hash.
+            Form::Folder if vault.catalogue().list_parts(holding.piece)?.is_empty() => {
+                data.is_some_and(|d| Hash::of(d) == hash)
+            }
+            Form::Folder | Form::Chunked => {
+                data.is_some() && Pieces::new(vault).check(&hash).is_ok()
+            }
+        };
+        if !right {
+            vault.catalogue().mark_piece_damaged(holding.piece, now)?;
+            marked += 1;
+        }
+    }
+    Ok(marked)
+}
+
+/// A reel that the catalogue has not heard of: left by a crash right after it was begun, or the catalogue is old.
+fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
+    let bytes = read_reel(vault, number)?;
+    let scan = reel::scan(&bytes, 0);
+    let mut new = Mark {
+        reel: number,
+        end: 0,
+        closed: false,
+        line: mark.line,
+        batch_from: 0,
+    };
+    let members: Vec<&Found> = scan.members.iter().collect();
+    let end = index_whole_batches(vault, number, &bytes, &members, &mut new)?;
+    if end == 0 {
+        // Never acknowledged: no batch of it was ever whole.
+        let path = vault.reel_path(number);
+        let fail = |e| {
+            Error::io(
+                format!("cannot remove the unfinished {}", path.display()),
+                e,
+            )
+        };
+        vault.world().disk.remove_file(&path).map_err(fail)?;
+        vault
+            .world()
+            .disk
+            .sync_folder(&vault.reels_dir())
+            .map_err(fail)?;
+        return Ok(mark);
+    }
+    let catalogue = vault.catalogue();
+    if scan.ending == Ending::Closed && scan.end == end {
+        catalogue.apply_reel_end(number, Some(Hash::of(&bytes)), bytes.len() as u64)?;
+        let verified_at = Some(vault.world().now());
+        catalogue.set_reel_check(
+            number,
+            &ReelCheck {
+                verified_at,
+                damage: None,
+            },
+        )?;
+        new.end = bytes.len() as u64;
+        new.closed = true;
+        new.batch_from = 0;
+    } else {
+        cut(vault, number, end)?;
+        catalogue.apply_reel_end(number, None, end)?;
+    }
+    catalogue.set_mark(&new)?;
+    Ok(new)
+}
+
+impl Vault {
+    /// Reads a reel that is being closed and was begun by another run: its hash, and what is wrong with it if
+    /// anything. What it no longer holds is marked.
+    pub(super) fn read_and_judge(
+        &self,
+        number: u64,
+        _end: u64,
+        now: i64,
+    ) -> Result<(Hash, Option<String>)> {
+        let bytes = read_reel(self, number)?;
+        let scan = reel::scan(&bytes, 0);
+        let faults = judge::faults(&bytes, &scan);
+        if !faults.is_empty() {
+            mark_unfit(self, number, &bytes, now)?;
+        }
+        Ok((Hash::of(&bytes), faults.first().map(|f| f.to_string())))
+    }
+
+    /// Judges the open reel's acknowledged part.
+    ///
+    /// # Errors
+    /// `Io` if it cannot be read.
+    pub fn judge_open_reel(&self, number: u64, end: u64) -> Result<Vec<Fault>> {
+        let mut bytes = read_reel(self, number)?;
+        let missing = end.saturating_sub(bytes.len() as u64);
+        let length = bytes.len() as u64;
+        bytes.truncate(end as usize);
+        let mut faults = judge::faults(&bytes, &reel::scan(&bytes, 0));
+        if missing > 0 {
+            faults.push(Fault {
+                at: length,
+                what: What::Short(missing),
+            });
+        }
+        Ok(faults)
+    }
+}

@@ -1,0 +1,219 @@
+//! Rebuilding the catalogue from the reels alone (I4).
+//!
+//! The new catalogue is built beside the old one and takes its place only when it is complete. What the old one
+//! knew beyond the reels (checks, files read before, waiting notes) is carried over where it can be read; takes that
+//! it knew and the reels lack are named, never forgotten silently.
+
+use std::path::Path;
+
+use crate::error::{Error, Result};
+use crate::model::hash::Hash;
+use crate::sys::World;
+use crate::sys::disk;
+use crate::vault::catalogue::{self, Catalogue, Dirty, LostTake, Mark, ReelCheck};
+use crate::vault::reel::{self, Ending, Member};
+use crate::vault::settings::Settings;
+use crate::vault::{Vault, judge, recover, reel_numbers, remove_catalogue};
+
+/// What rebuilding found.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Rebuilt {
+    /// Reels read.
+    pub reels: u64,
+    /// Takes found.
+    pub takes: u64,
+    /// Reels with something wrong: number and what.
+    pub damaged: Vec<(u64, String)>,
+    /// Takes that the old catalogue knew and the reels lack.
+    pub lost: Vec<LostTake>,
+}
+
+/// Rebuilds the catalogue of the vault in `dir`. The caller holds the writer's lock and has repaired the tail.
+///
+/// # Errors
+/// `Io`; the old catalogue is then untouched.
+pub fn rebuild(dir: &Path, world: &World, settings: &Settings) -> Result<Rebuilt> {
+    let disk = world.disk.as_ref();
+    let path = dir.join(catalogue::FILE);
+    let new_path = dir.join("catalogue-new.sqlite");
+    remove_catalogue(disk, &new_path)?;
+    let vault = Vault {
+        dir: dir.to_path_buf(),
+        world: world.clone(),
+        settings: settings.clone(),
+        catalogue: Catalogue::create(&new_path)?,
+        writer_id: Default::default(),
+        warnings: Default::default(),
+    };
+    let old = disk::exists(disk, &path)
+        .then(|| Catalogue::open(&path).ok())
+        .flatten();
+    let mut found = vault
+        .catalogue
+        .in_transaction(|_| read_all_reels(&vault, old.as_ref()))?;
+    drop(old);
+    if disk::exists(disk, &path) {
+        // A catalogue that cannot be read any more has nothing to carry over.
+        found.lost = vault.catalogue.carry_over(&path).unwrap_or_default();
+    }
+    found.takes = vault.catalogue.count_takes()?;
+    vault.catalogue.gather()?;
+    drop(vault);
+    // Between the two steps there is no catalogue at all: the next command would build it again.
+    remove_catalogue(disk, &path)?;
+    disk.rename(&new_path, &path)
+        .and_then(|()| disk.sync_folder(dir))
+        .map_err(|e| Error::io(format!("cannot put the new {} in place", path.display()), e))?;
+    remove_catalogue(disk, &new_path)?;
+    Ok(found)
+}
+
+fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
+    let disk = vault.world.disk.as_ref();
+    let catalogue = &vault.catalogue;
+    let now = vault.world.now();
+    let mut out = Rebuilt::default();
+    let mut dirty = Dirty::default();
+    let mut mark = Mark::default();
+    let mut before: Option<(u64, Hash)> = None;
+    let numbers = reel_numbers(disk, &vault.reels_dir())?;
+    let known_end = old.and_then(|o| o.mark().ok());
+    for number in &numbers {
+        let number = *number;
+        let file = vault.reel_path(number);
+        let bytes = disk::read_all(disk, &file, reel::LARGEST_REEL_BYTES)
+            .map_err(|e| Error::io(format!("cannot read {}", file.display()), e))?;
+        let scan = reel::scan(&bytes, 0);
+        let mut faults = judge::faults(&bytes, &scan);
+        catalogue.apply_reel(number, None, "unknown", "unknown", now)?;
+        let mut batch_from = 0;
+        for member in &scan.members {
+            let data = &bytes[member.data.clone()];
+            if !member.member.fits(data) {
+                continue;
+            }
+            recover::index_member(catalogue, number, &bytes, member)?;
+            if let Member::Ledger { first, last, .. } = member.member
+                && recover::index_lines(catalogue, number, data, first, last, &mut dirty)?
+            {
+                mark.line = mark.line.max(last);
+                batch_from = member.data.start as u64 + reel::padded(data.len() as u64);
+            }
+        }
+        recover::spread_new_lists(vault)?;
+        let is_last = Some(&number) == numbers.last();
+        let open_and_whole =
+            is_last && scan.ending == Ending::Open && faults.is_empty() && scan.end == batch_from;
+        if open_and_whole {
+            catalogue.apply_reel_end(number, None, scan.end)?;
+            mark = Mark {
+                reel: number,
+                end: scan.end,
+                closed: false,
+                line: mark.line,
+                batch_from,
+            };
+            continue;
+        }
+        recover::save_strays(vault, number, &bytes, &scan)?;
+        let (hash, length) = match scan.ending {
+            Ending::Closed => (Hash::of(&bytes), bytes.len() as u64),
+            // A reel that is not the last one was closed; without its end it is damaged and repair may mend it.
+            _ if !is_last => (Hash::of(&bytes), bytes.len() as u64),
+            _ => recover::seal(vault, number, &bytes, &scan)?,
+        };
+        let recorded = old
+            .and_then(|o| o.reel(number).ok().flatten())
+            .and_then(|r| r.blake3);
+        let right = recorded.unwrap_or(hash);
+        catalogue.apply_reel_end(number, Some(right), length)?;
+        if right != hash && faults.is_empty() {
+            faults.push(judge::Fault {
+                at: 0,
+                what: judge::What::Batch,
+            });
+        }
+        let damage = faults.first().map(|f| f.to_string());
+        let verified_at = damage.is_none().then_some(now);
+        catalogue.set_reel_check(
+            number,
+            &ReelCheck {
+                verified_at,
+                damage: damage.clone(),
+            },
+        )?;
+        out.damaged.extend(damage.map(|d| (number, d)));
+        // The reel before is what this one says it was (its hash is in reel.json).
+        if let (Some((earlier, its_hash)), Some(told)) =
+            (before, catalogue.reel(number)?.and_then(|r| r.previous))
+            && told != its_hash
+            && earlier + 1 == number
+        {
+            let length = catalogue.reel(earlier)?.map_or(0, |r| r.bytes);
+            catalogue.apply_reel_end(earlier, Some(told), length)?;
+            let damage = "it is not the reel that the next one follows".to_string();
+            catalogue.set_reel_check(
+                earlier,
+                &ReelCheck {
+                    verified_at: None,
+                    damage: Some(damage.clone()),
+                },
+            )?;
+            if !out.damaged.iter().any(|(n, _)| *n == earlier) {
+                out.damaged.push((earlier, damage));
+            }
+        }
+        before = Some((number, right));
+        mark = Mark {
+            reel: number,
+            end: length,
+            closed: true,
+            line: mark.line,
+            batch_from: 0,
+        };
+    }
+    recover::settle(catalogue, &mut dirty)?;
+    out.reels = numbers.len() as u64;
+    if let Some(end) = known_end
+        && end.reel > mark.reel
+    {
+        // Reels that were acknowledged are gone: their numbers are never given again.
+        mark.reel = end.reel;
+        mark.closed = true;
+        mark.end = 0;
+    }
+    mark.line = mark.line.max(known_end.map_or(0, |e| e.line));
+    catalogue.set_mark(&mark)?;
+    Ok(out)
+}
+
+impl Vault {
+    /// Rebuilds this vault's catalogue under the writer's lock, after repairing the tail.
+    ///
+    /// # Errors
+    /// `Busy`, `Io`; the old catalogue is then untouched.
+    pub fn reindex(
+        dir: &Path,
+        world: World,
+        wait: std::time::Duration,
+    ) -> Result<(Vault, Rebuilt)> {
+        let settings = Settings::read(world.disk.as_ref(), dir)?;
+        let lock = crate::sys::lock::acquire(&dir.join(super::LOCK), wait, world.clock.as_ref())?;
+        if let Ok(catalogue) = Catalogue::open(&dir.join(catalogue::FILE)) {
+            let vault = Vault {
+                dir: dir.to_path_buf(),
+                world: world.clone(),
+                settings: settings.clone(),
+                catalogue,
+                writer_id: Default::default(),
+                warnings: Default::default(),
+            };
+            if recover::tail_differs(&vault)? {
+                recover::repair_tail(&vault)?;
+            }
+        }
+        let rebuilt = rebuild(dir, &world, &settings)?;
+        drop(lock);
+        Ok((Vault::open(dir, world)?, rebuilt))
+    }
+}
