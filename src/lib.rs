@@ -2,9 +2,12 @@
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
+pub mod care;
 pub mod error;
 pub mod midi;
 pub mod model;
+pub mod ops;
+pub mod out;
 pub mod shelf;
 pub mod sys;
 pub mod vault;

@@ -1,0 +1,1 @@
+//! Watching over what is kept: health, fixity, mirroring, repair.

@@ -1,0 +1,1 @@
+//! Back again: takes to files, shelves to vaults.
