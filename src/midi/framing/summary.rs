@@ -1,7 +1,7 @@
 //! Counts what is in a stream without holding a message.
 
 use super::problem::ProblemList;
-use super::{Ended, Event, Framer, Problem, StrayKind};
+use super::{Ended, Event, Framer, Problem};
 
 /// What a stream of any size holds, in numbers. Feed it every event of one [`Framer`].
 ///
@@ -84,11 +84,7 @@ impl Summary {
                 Ended::CutByStart => self.torn.add(n_bytes, |torn| &mut torn.cut_by_start),
                 Ended::CutByEnd => self.torn.add(n_bytes, |torn| &mut torn.cut_by_end),
             },
-            Event::Stray {
-                bytes,
-                kind: StrayKind::Data | StrayKind::Status,
-                ..
-            } => self.stray_bytes += bytes.len() as u64,
+            Event::Stray { bytes, .. } => self.stray_bytes += bytes.len() as u64,
             Event::LostStart { n_bytes, .. } => {
                 self.headless += 1;
                 self.headless_bytes += n_bytes;

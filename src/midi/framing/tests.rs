@@ -274,6 +274,7 @@ fn other_bytes_are_stray_and_neighbours_are_one_problem() {
             "10-12 no id (1): F0 F7",
         ],
     );
+    check("90 3C 40 3E 40", &["0-5 stray (0): 90 3C 40 3E 40"]);
     check("4D 54 68 64", &["0-4 stray (0): 4D 54 68 64"]);
     check(
         "01 F8 02 F0 7D F7 03",
