@@ -4,6 +4,7 @@
 
 pub mod care;
 pub mod error;
+pub mod intake;
 pub mod midi;
 pub mod model;
 pub mod ops;

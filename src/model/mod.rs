@@ -5,6 +5,7 @@ mod words;
 pub mod date;
 pub mod hash;
 pub mod ids;
+pub mod list;
 pub mod place;
 pub mod reference;
 pub mod take;
