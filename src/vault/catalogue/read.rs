@@ -905,3 +905,26 @@ impl Catalogue {
             .unwrap_or_default())
     }
 }
+
+impl Catalogue {
+    /// The devices with a section that this header key leads to, by name.
+    pub fn devices_with_key(&self, key: &str) -> Result<Vec<String>> {
+        self.rows(
+            "SELECT DISTINCT d.name FROM section_key k JOIN device d ON d.id = k.device
+             WHERE k.key = ?1 AND k.section IS NOT NULL ORDER BY d.name",
+            [key],
+            |r| r.get(0),
+        )
+    }
+
+    /// Number of takes of a device.
+    pub fn count_takes_of_device(&self, device: i64) -> Result<u64> {
+        Ok(self
+            .row(
+                "SELECT count(*) FROM take WHERE id >= ?1 AND id < ?2",
+                params![device << 32, (device + 1) << 32],
+                |r| unsigned(r, 0),
+            )?
+            .unwrap_or(0))
+    }
+}
