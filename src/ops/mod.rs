@@ -2,3 +2,6 @@
 
 pub mod devices;
 pub mod keep;
+pub mod recall;
+pub mod refs;
+pub mod takes;
