@@ -3,3 +3,4 @@
 pub mod cipher;
 pub mod keyfile;
 pub mod name;
+pub mod typed;
