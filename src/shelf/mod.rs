@@ -1,5 +1,6 @@
 //! Copies far away: encryption, names and the places that hold them.
 
+pub mod by_hand;
 pub mod cipher;
 pub mod keyfile;
 pub mod name;

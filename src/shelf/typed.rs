@@ -45,20 +45,20 @@ pub enum TypedError {
     Whole,
 }
 
-/// Gives the fifteen groups in order, each as four (the last: two) characters, a dash and the check character, lower case. Secret.
+/// Gives the fifteen groups in order, each as four (the last: two) characters, a dash and the check character, upper case as in
+/// the identity line. Secret.
 pub fn to_groups(identity: &Identity) -> Vec<Zeroizing<String>> {
     let line = identity.line();
     let data = line.expose_secret().get(PREFIX.len()..).unwrap_or_default();
-    let values: Zeroizing<Vec<u8>> =
-        Zeroizing::new(data.chars().filter_map(|c| value(c)).collect());
+    let values: Zeroizing<Vec<u8>> = Zeroizing::new(data.chars().filter_map(value).collect());
     values
         .chunks(4)
         .enumerate()
         .map(|(idx, group)| {
             let mut text = Zeroizing::new(String::with_capacity(8));
-            text.extend(group.iter().map(|&v| letter(v)));
+            text.extend(group.iter().map(|&v| letter(v).to_ascii_uppercase()));
             text.push('-');
-            text.push(letter(check(idx + 1, group)));
+            text.push(letter(check(idx + 1, group)).to_ascii_uppercase());
             text
         })
         .collect()
@@ -243,10 +243,11 @@ fn pieces(text: &str) -> Vec<Piece> {
             if let Some(last) = pieces.last_mut() {
                 last.text.extend(c.to_lowercase());
             }
-        } else if open && matches!(c, '.' | ':' | ')' | ']') {
-            if let Some(last) = pieces.last_mut() {
-                last.marked = true;
-            }
+        } else if open
+            && matches!(c, '.' | ':' | ')' | ']')
+            && let Some(last) = pieces.last_mut()
+        {
+            last.marked = true;
         }
         // A dash inside a group holds it together.
         open = c.is_alphanumeric() || (open && DASHES.contains(&c));

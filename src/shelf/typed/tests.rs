@@ -6,13 +6,19 @@ const LINE: &str = "AGE-SECRET-KEY-1GFPYYSJZGFPYYSJZGFPYYSJZGFPYYSJZGFPYYSJZGFPY
 
 fn groups() -> Vec<String> {
     let identity = Identity::parse(LINE).unwrap();
-    to_groups(&identity).iter().map(|g| g.to_string()).collect()
+    to_groups(&identity)
+        .iter()
+        .map(|g| g.to_lowercase())
+        .collect()
 }
 
-/// A key whose groups all differ.
+/// A key whose groups all differ, in lower case as a person types.
 fn varied() -> (Identity, Vec<String>) {
     let identity = Identity::generate();
-    let groups = to_groups(&identity).iter().map(|g| g.to_string()).collect();
+    let groups = to_groups(&identity)
+        .iter()
+        .map(|g| g.to_lowercase())
+        .collect();
     (identity, groups)
 }
 
@@ -77,6 +83,8 @@ fn a_key_has_fifteen_groups_that_read_back() {
     assert_eq!(groups[14].len(), 4);
     // Worked by hand: g=8 f=9 p=1 y=4; 9*1 + 2*8 + 4*9 + 8*1 + 16*4 = 9 ^ 16 ^ 13 ^ 8 ^ 18 = 14 = w.
     assert_eq!(groups[0], "gfpy-w");
+    let identity = Identity::parse(LINE).unwrap();
+    assert_eq!(*to_groups(&identity)[0], "GFPY-W");
     for _ in 0..50 {
         let (identity, groups) = varied();
         same(&numbered(&groups), &identity);
