@@ -4,4 +4,5 @@ pub mod by_hand;
 pub mod cipher;
 pub mod keyfile;
 pub mod name;
+pub mod sheet;
 pub mod typed;
