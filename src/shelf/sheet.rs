@@ -180,7 +180,7 @@ const STRANGER: &str = "This opens somebody's collection: the memory of musical 
 
 const STEPS: [&str; 4] = [
     "Go to one of the copies named below. One is enough. Change nothing in it.",
-    "On a computer with the program farshelf: farshelf rescue COPY --key - --to NEW-FOLDER",
+    "With the program farshelf: farshelf rescue COPY --key - --to NEW-FOLDER",
     "It asks for the key: type the fifteen groups. It tells which group was mistyped.",
     "Without that program: the last part of this sheet says how, with general tools.",
 ];
@@ -333,6 +333,7 @@ mod tests {
             "number 17 of 2026-10-20",
             "attic: lena's flat",
             "    Ask the neighbour for the key.",
+            "  2. With the program farshelf: farshelf rescue COPY --key - --to NEW-FOLDER\n",
             "age1zvkyg2lqzraa2lnjvqej32nkuu0ues2s82hzrye869xeexvn73equnujwj",
         ] {
             assert!(text.contains(wanted), "{wanted}\n{}", text.as_str());
