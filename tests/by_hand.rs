@@ -103,15 +103,19 @@ impl Shelf {
         fs::write(work.path().join("names"), names).unwrap();
         let line = "tar --format=ustar --mode=0644 --owner=0 --group=0 --numeric-owner --mtime=@0 \
                     -cf - --files-from names";
-        let tar = sh(work.path(), line);
+        self.seal(&sh(work.path(), line))
+    }
+
+    /// Seals any tar onto the shelf as the next reel; gives its path.
+    fn seal(&mut self, tar: &[u8]) -> PathBuf {
         let mut out = Vec::new();
         let sealed = seal(
-            &tar[..],
+            tar,
             &self.identity.recipient(),
             &self.identity.name_key(),
             "a-vault",
             self.reel,
-            blake3::hash(&tar).as_bytes(),
+            blake3::hash(tar).as_bytes(),
             &mut out,
         )
         .unwrap();
@@ -298,9 +302,20 @@ fn damage_is_named_and_everything_else_still_comes_back() {
     // Rotten before it was sealed: not what its name says.
     let rotten = hash(&two);
     shelf.add(&format!("dumps/{rotten}"), &three);
+    // A list that leads to good pieces, only not to this one.
+    let lied = hash(b"what the list should give");
+    let list = format!("{one_hash} 500\n");
+    shelf.add(&format!("lists/{lied}"), list.as_bytes());
+    // A rotten chunk of which a good twin lies among the dumps.
+    let four = half_noise(4, 900);
+    let whole = shelf.chunked(&four, 450, &[0, 1]);
+    let chunk = hash(&four[..450]);
+    shelf.add(&format!("chunks/{chunk}"), b"rotten");
     shelf.rows(
         1,
         &[
+            ["a", "all", "3", "2022", "whole", "-", &lied, "x.syx"],
+            ["a", "all", "4", "2022", "whole", "-", &whole, "x.syx"],
             ["a", "all", "1", "2020", "whole", "-", &one_hash, "x.syx"],
             ["a", "all", "2", "2021", "whole", "-", &rotten, "x.syx"],
         ],
@@ -337,7 +352,7 @@ fn damage_is_named_and_everything_else_still_comes_back() {
 
     let (out, last, complaints, fine) = shelf.recover();
     assert_eq!(
-        last, "2 takes good, 2 bad, 1 reels not opened",
+        last, "3 takes good, 3 bad, 1 reels not opened",
         "{complaints}"
     );
     assert!(!fine);
@@ -346,11 +361,14 @@ fn damage_is_named_and_everything_else_still_comes_back() {
         format!("NOT OPENED: {}", lost.display()),
         format!("DAMAGED piece: dumps/{rotten}"),
         "BAD take: out/a/all/2 2021".to_string(),
+        format!("DAMAGED piece: chunks/{chunk}"),
+        "BAD take: out/a/all/3 2022".to_string(),
         "BAD take: out/c/all/2 2020".to_string(),
     ] {
         assert!(complaints.contains(&said), "{name}: {said}\n{complaints}");
     }
     assert!(fs::read(out.join("a/all/1 2020.syx")).unwrap() == one);
+    assert!(fs::read(out.join("a/all/4 2022.syx")).unwrap() == four);
     assert!(fs::read(out.join("c/all/1 2020.syx")).unwrap() == three);
 }
 
@@ -360,6 +378,16 @@ fn forged_names_write_nothing_outside_the_new_folder() {
         return;
     }
     let mut shelf = Shelf::new();
+    // A link where the next reel unpacks its chunks, and a pipe that would never end.
+    let away = tempfile::tempdir().unwrap();
+    let work = tempfile::tempdir().unwrap();
+    let line = format!(
+        "ln -s '{}' chunks && mkdir lists && mkfifo lists/{} && tar -cf - *",
+        away.path().display(),
+        "0".repeat(64)
+    );
+    shelf.seal(&sh(work.path(), &line));
+    shelf.add("chunks/planted", b"x");
     let piece = half_noise(1, 500);
     let piece_hash = shelf.dump(&piece);
     let outside = shelf.folder.path().join("absolute");
@@ -368,6 +396,7 @@ fn forged_names_write_nothing_outside_the_new_folder() {
         "in/../../../../../../up",
         outside.to_str().unwrap(),
         "..",
+        "../\u{1b}[2J",
         "fine\u{1b}]0;title\u{7}",
     ]
     .iter()
@@ -453,4 +482,5 @@ fn forged_names_write_nothing_outside_the_new_folder() {
     let desk = shelf.folder.path().join("desk");
     assert_eq!(fs::read_dir(&desk).unwrap().count(), 2);
     assert!(!desk.join("recovered/pwned").exists());
+    assert_eq!(fs::read_dir(away.path()).unwrap().count(), 0);
 }

@@ -84,6 +84,7 @@ Format version 1.
 ///
 /// * `LC_ALL=C` makes `[a-z]` mean that, and `sort` the same everywhere.
 /// * Every reel is decrypted and unpacked to the end before `tar` sees it: age hands out bytes before it knows the end is there.
+/// * A forged reel could bring a link that the next reel is unpacked through, so after each one whatever is no file or folder goes.
 /// * In `takes/` the last row for a device and take holds; file names sort as the ledger went, whatever reel they came in.
 const SCRIPT: &str = r#"umask 077; export LC_ALL=C
 SHELF=$(cd "$SHELF" && pwd) || exit 1
@@ -148,6 +149,7 @@ for f in "$SHELF"/reels/*.age; do
   if age -d -i key.txt "$f" > 1.zst && zstd -dc < 1.zst > 1.tar &&
     tar -xof 1.tar -C all; then complain "opened ${f##*/}"
   else complain "NOT OPENED: $f"; lost=$((lost+1)); fi
+  find all ! -type f ! -type d -exec rm -f {} +
 done
 rm -f 1.zst 1.tar
 # 2. Put aside every piece that is not what its name says.
