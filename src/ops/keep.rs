@@ -843,7 +843,8 @@ fn list_text(files: &[(Hash, String)]) -> String {
         .collect()
 }
 
-fn store(writer: &mut Writer<'_>, piece: Piece) -> Result<()> {
+/// Stores one piece.
+pub(super) fn store(writer: &mut Writer<'_>, piece: Piece) -> Result<()> {
     match piece {
         Piece::Whole(hash, bytes) => writer.put_piece(Form::Whole, hash, &bytes).map(|_| ()),
         Piece::Chunk(hash, bytes) => writer.put_piece(Form::Chunk, hash, &bytes).map(|_| ()),

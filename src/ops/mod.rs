@@ -1,7 +1,10 @@
 //! One function for each thing a person can ask for; the faces only word the answers.
 
+pub mod bring;
+pub mod create;
 pub mod devices;
 pub mod keep;
+pub mod key;
 pub mod recall;
 pub mod refs;
 pub mod takes;

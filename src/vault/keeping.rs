@@ -20,8 +20,10 @@ use crate::vault::writer::Writer;
 pub enum Into {
     /// Where its header key or extension leads.
     Auto,
-    /// To this section, by hand.
+    /// To this section, by hand: keys do not move it later.
     Section(SectionName),
+    /// To this section, where it lay in another vault.
+    Known(SectionName),
     /// To no section: it is no state of the memory.
     Loose,
 }
@@ -148,7 +150,7 @@ impl<'w, 'v> Desk<'w, 'v> {
         // Keys that are new and that a whole dump brings; only those name sections.
         let mut by_hand: BTreeMap<String, Option<String>> = BTreeMap::new();
         for item in &self.incoming {
-            if let Into::Section(name) = &item.into {
+            if let Into::Section(name) | Into::Known(name) = &item.into {
                 let key = (item.condition() == Condition::Whole).then(|| item.key.clone());
                 let entry = by_hand.entry(name.to_string()).or_default();
                 if entry.is_none() {
@@ -180,7 +182,7 @@ impl<'w, 'v> Desk<'w, 'v> {
         for index in 0..self.incoming.len() {
             let name = match &self.incoming[index].into {
                 Into::Loose => LOOSE.to_string(),
-                Into::Section(name) => name.to_string(),
+                Into::Section(name) | Into::Known(name) => name.to_string(),
                 Into::Auto => self.lead(&mut sections, index)?,
             };
             if self.incoming[index].into == Into::Auto && told.insert(name.clone()) {
