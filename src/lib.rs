@@ -3,6 +3,7 @@
 #![warn(missing_docs)]
 
 pub mod care;
+pub mod cli;
 pub mod error;
 pub mod intake;
 pub mod midi;
