@@ -292,7 +292,7 @@ Examples:
 pub enum Device {
     /// Add an instrument or effects unit
     #[command(before_help = DEVICE_ADD, help_template = TEMPLATE)]
-    Add(DeviceFacts),
+    Add(Box<DeviceFacts>),
     /// List all devices
     #[command(before_help = DEVICE_LIST, help_template = TEMPLATE)]
     List,
@@ -301,7 +301,7 @@ pub enum Device {
     Show(DeviceNamed),
     /// Change what is known about a device
     #[command(before_help = DEVICE_EDIT, help_template = TEMPLATE)]
-    Edit(DeviceFacts),
+    Edit(Box<DeviceFacts>),
     /// Name a section of a device's memory, and say what is expected of it
     #[command(before_help = DEVICE_SECTION, help_template = TEMPLATE)]
     Section(DeviceSection),

@@ -16,7 +16,7 @@ pub(super) fn device(face: &Face, what: Device) -> Result<Outcome> {
     match what {
         Device::Add(what) => {
             let id = what.id.clone();
-            let view = devices::add(&vault, &id, change(what), face.wait())?;
+            let view = devices::add(&vault, &id, change(*what), face.wait())?;
             done(face, &vault, &view, format!("added {id}"))?;
             face.printer.hint(format!(
                 "keep what it sent: farshelf keep --device {id} FILE"
@@ -30,7 +30,7 @@ pub(super) fn device(face: &Face, what: Device) -> Result<Outcome> {
         }
         Device::Edit(what) => {
             let id = what.id.clone();
-            let view = devices::edit(&vault, &id, change(what), face.wait())?;
+            let view = devices::edit(&vault, &id, change(*what), face.wait())?;
             done(face, &vault, &view, format!("changed {id}"))?;
         }
         Device::Section(what) => section(face, &vault, what)?,
