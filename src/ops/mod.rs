@@ -1,1 +1,4 @@
 //! One function for each thing a person can ask for; the faces only word the answers.
+
+pub mod mirror;
+pub mod shelf;
