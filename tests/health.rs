@@ -304,6 +304,41 @@ fn one_file_system_counts_once_unless_separate() {
 }
 
 #[test]
+fn a_shelf_on_the_vaults_own_disk_is_here_also_when_the_vaults_copy_is_gone() {
+    let studio = studio(Some("studio"));
+    studio.keep("bass", 1, dump(b"one", START));
+    studio.shelf("flat", "lena's flat", false);
+    studio.mirrored("flat", START, Some(studio.own_file_system()));
+    let catalogue = studio.vault.catalogue();
+    let piece = catalogue.piece_id(&Hash::of(b"one")).unwrap().unwrap();
+    catalogue.mark_piece_damaged(piece, START).unwrap();
+    let few = [Code::TooFewCopies, Code::TooFewOffsite, Code::NoKeySheet];
+    check(&studio.health(), State::AtRisk, &few, (1, 0));
+}
+
+#[test]
+fn a_copy_is_as_fresh_as_the_part_that_was_not_read_for_longest() {
+    let studio = safe_studio();
+    // The same bytes in another device: its line lies in a later reel than its piece.
+    studio.keep("twin", 1, dump(b"one", START));
+    studio.close();
+    studio.mirrored("usb", START + 20 * DAY, None);
+    let catalogue = studio.vault.catalogue();
+    let usb = catalogue.shelf_id("usb").unwrap().unwrap();
+    let mut first = catalogue.shelf_reels(usb).unwrap().remove(0);
+    first.verified_at = Some(START + DAY);
+    catalogue.set_shelf_reel(usb, &first).unwrap();
+    let device = catalogue.device_id("twin").unwrap().unwrap();
+    let take = catalogue.take((device << 32) | 1).unwrap().unwrap();
+    assert_ne!(take.reel, 1);
+    studio.clock.set(START + 20 * DAY);
+    let copies = copies_of_take(&studio.vault, &take).unwrap();
+    let usb = copies.iter().find(|c| c.where_ == "usb").unwrap();
+    assert_eq!(usb.verified_at, START + DAY);
+    assert!(copies.iter().all(|c| c.where_ != "flat"));
+}
+
+#[test]
 fn two_shelves_on_one_disk_count_once() {
     let studio = studio(Some("studio"));
     studio.keep("bass", 1, dump(b"one", START));
@@ -316,6 +351,14 @@ fn two_shelves_on_one_disk_count_once() {
     let health = studio.health();
     assert_eq!(health.devices[0].copies, 3);
     assert_eq!(health.devices[0].offsite_copies, 2);
+    // One disk cannot be in two places: it is here if one of its shelves is.
+    studio.shelf("d", "studio", false);
+    studio.mirrored("d", START, Some(u64::MAX));
+    for shelf in ["a", "b", "c"] {
+        studio.mirrored(shelf, START, (shelf != "c").then_some(u64::MAX));
+    }
+    assert_eq!(studio.health().devices[0].copies, 3);
+    assert_eq!(studio.health().devices[0].offsite_copies, 1);
 }
 
 #[test]
