@@ -4,6 +4,7 @@ pub mod bring;
 pub mod create;
 pub mod devices;
 pub mod fixity;
+pub mod health;
 pub mod keep;
 pub mod key;
 pub mod mirror;
