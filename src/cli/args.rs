@@ -20,9 +20,10 @@ const GROUPS: &[(&str, &[&str])] = &[
     (
         "Day to day",
         &[
-            "keep", "history", "show", "label", "vouch", "recall", "find",
+            "keep", "history", "show", "label", "vouch", "recall", "find", "health",
         ],
     ),
+    ("Copies", &["shelf", "mirror", "fixity", "repair"]),
     ("Set-up", &["create", "device", "key"]),
     ("Seldom", &["reindex"]),
 ];
@@ -90,6 +91,21 @@ pub enum Command {
     /// Look for a word in labels, file names and devices
     #[command(before_help = FIND, help_template = TEMPLATE)]
     Find(Find),
+    /// Say in one line that all is well, or what needs you, worst first
+    #[command(before_help = HEALTH, help_template = TEMPLATE)]
+    Health,
+    /// Tell the vault about the places that hold copies
+    #[command(subcommand, before_help = SHELF, help_template = TEMPLATE)]
+    Shelf(Shelf),
+    /// Bring the copies up to date, and read back what was sent
+    #[command(before_help = MIRROR, help_template = TEMPLATE)]
+    Mirror(Mirror),
+    /// Read vault and copies again and compare them with what was written
+    #[command(before_help = FIXITY, help_template = TEMPLATE)]
+    Fixity(FixityArgs),
+    /// Mend what is damaged from a good copy
+    #[command(before_help = REPAIR, help_template = TEMPLATE)]
+    Repair(RepairArgs),
     /// Make a new vault
     #[command(before_help = CREATE, help_template = TEMPLATE)]
     Create(Create),
@@ -265,6 +281,158 @@ pub struct Find {
     /// The text to look for; capitals do not matter
     #[arg(value_name = "TEXT")]
     pub text: String,
+}
+
+const HEALTH: &str = "\
+Examples:
+  farshelf health
+  farshelf health --json
+";
+
+const SHELF: &str = "\
+A shelf is a folder, best on another disk in another place. What lies there is encrypted.
+
+Examples:
+  farshelf shelf add lena /media/lena/farshelf --place \"lena's flat\"
+  farshelf shelf list
+";
+
+/// `shelf`
+#[derive(Debug, Subcommand)]
+pub enum Shelf {
+    /// Add a folder that is to hold copies, or take one up again
+    #[command(before_help = SHELF_ADD, help_template = TEMPLATE)]
+    Add(ShelfAdd),
+    /// List all shelves and how they are
+    #[command(before_help = SHELF_LIST, help_template = TEMPLATE)]
+    List,
+    /// Show how one shelf is
+    #[command(before_help = SHELF_SHOW, help_template = TEMPLATE)]
+    Show(ShelfNamed),
+    /// Let what another computer wrote to a shelf stand beside yours
+    #[command(before_help = SHELF_ACCEPT, help_template = TEMPLATE)]
+    Accept(ShelfNamed),
+    /// Give a shelf up; what lies there is left alone
+    #[command(before_help = SHELF_DROP, help_template = TEMPLATE)]
+    Drop(ShelfDrop),
+}
+
+const SHELF_ADD: &str = "\
+Examples:
+  farshelf shelf add lena /media/lena/farshelf --place \"lena's flat\"
+  farshelf shelf add attic /mnt/attic/farshelf --place studio --every 7d
+";
+const SHELF_LIST: &str = "\
+Examples:
+  farshelf shelf list
+  farshelf shelf list --json
+";
+const SHELF_SHOW: &str = "\
+Examples:
+  farshelf shelf show lena
+  farshelf shelf show lena --verbose
+";
+const SHELF_ACCEPT: &str = "\
+Use it when two computers wrote to one shelf and both are to stay. Nothing is thrown away.
+
+Examples:
+  farshelf shelf accept lena
+  farshelf shelf accept lena --json
+";
+const SHELF_DROP: &str = "\
+Its copies do not count any more. You are asked for the name again.
+
+Examples:
+  farshelf shelf drop attic
+  farshelf shelf drop attic --confirm attic
+";
+
+/// `shelf add`
+#[derive(Debug, Args)]
+pub struct ShelfAdd {
+    /// A short name for commands: a-z, 0-9, - _ .
+    #[arg(value_name = "NAME")]
+    pub name: String,
+    /// A new or empty folder
+    #[arg(value_name = "LOCATION")]
+    pub location: PathBuf,
+    /// Where it stands
+    #[arg(long, value_name = "PLACE")]
+    pub place: Option<Place>,
+    /// How often it is expected to be brought up to date, such as 30d [default: 30d]
+    #[arg(long, value_name = "DAYS", value_parser = days)]
+    pub every: Option<u32>,
+    /// Your word that it is another disk than the vault's
+    #[arg(long)]
+    pub separate: bool,
+}
+
+/// `shelf show` and `shelf accept`
+#[derive(Debug, Args)]
+pub struct ShelfNamed {
+    /// The shelf
+    #[arg(value_name = "NAME")]
+    pub name: String,
+}
+
+/// `shelf drop`
+#[derive(Debug, Args)]
+pub struct ShelfDrop {
+    /// The shelf
+    #[arg(value_name = "NAME")]
+    pub name: String,
+    /// The shelf's name again, instead of being asked
+    #[arg(long, value_name = "NAME")]
+    pub confirm: Option<String>,
+}
+
+const MIRROR: &str = "\
+Examples:
+  farshelf mirror
+  farshelf mirror lena
+";
+
+/// `mirror`
+#[derive(Debug, Args)]
+pub struct Mirror {
+    /// Only these shelves
+    #[arg(value_name = "SHELF")]
+    pub shelves: Vec<String>,
+}
+
+const FIXITY: &str = "\
+Without a name, everything that can be reached is read.
+
+Examples:
+  farshelf fixity
+  farshelf fixity local lena --budget 2GB
+";
+
+/// `fixity`
+#[derive(Debug, Args)]
+pub struct FixityArgs {
+    /// local for the vault itself, or shelves
+    #[arg(value_name = "local|SHELF")]
+    pub which: Vec<String>,
+    /// Read only so much this time, such as 500MB; what was not read for longest comes first
+    #[arg(long, value_name = "BYTES", value_parser = bytes)]
+    pub budget: Option<u64>,
+}
+
+const REPAIR: &str = "\
+A copy is only ever replaced by one that was read and found good.
+
+Examples:
+  farshelf repair
+  farshelf repair --json
+";
+
+/// `repair`
+#[derive(Debug, Args)]
+pub struct RepairArgs {
+    /// How to unlock the key.
+    #[command(flatten)]
+    pub unlock: Unlock,
 }
 
 const CREATE: &str = "\
@@ -624,6 +792,28 @@ fn days(text: &str) -> Result<u32, String> {
         .ok_or_else(|| "say a number of days, such as 30d, or of weeks, such as 6w".to_string())
 }
 
+/// A number of bytes, also as `500MB` (powers of ten).
+fn bytes(text: &str) -> Result<u64, String> {
+    let end = text
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(text.len());
+    let (digits, unit) = text.split_at(end);
+    let factor = match unit.trim().to_ascii_lowercase().as_str() {
+        "" | "b" => 1,
+        "k" | "kb" => 1_000,
+        "m" | "mb" => 1_000_000,
+        "g" | "gb" => 1_000_000_000,
+        "t" | "tb" => 1_000_000_000_000,
+        _ => 0,
+    };
+    digits
+        .parse::<u64>()
+        .ok()
+        .and_then(|n| n.checked_mul(factor))
+        .filter(|n| *n > 0)
+        .ok_or_else(|| "say a number of bytes, such as 500MB or 2GB".to_string())
+}
+
 /// The definitions with the first help page filled in.
 pub fn definitions() -> clap::Command {
     let command = Cli::command();
@@ -674,6 +864,20 @@ mod tests {
         let mut defined: Vec<&str> = command.get_subcommands().map(|c| c.get_name()).collect();
         defined.sort_unstable();
         assert_eq!(listed, defined);
+    }
+
+    #[test]
+    fn bytes_may_have_a_unit() {
+        let check =
+            |text: &str, expected: Option<u64>| assert_eq!(bytes(text).ok(), expected, "{text}");
+        check("500", Some(500));
+        check("500MB", Some(500_000_000));
+        check("2 gb", Some(2_000_000_000));
+        check("0", None);
+        check("MB", None);
+        check("5 miles", None);
+        check("-5", None);
+        check("99999999999TB", None);
     }
 
     #[test]

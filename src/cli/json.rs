@@ -1,6 +1,8 @@
 //! The shapes that scripts rely on, with --json. Fields may be added, never renamed. Times are RFC 3339 in UTC,
 //! dates of takes may be of less precision, sizes are bytes, hashes 64 hex characters.
 
+pub(crate) mod copies;
+
 use serde::Serialize;
 
 use crate::error::Error;
@@ -205,12 +207,12 @@ pub(super) struct History {
 
 /// Where a copy of a take is.
 #[derive(Debug, Serialize)]
-pub(super) struct Copy {
+struct Copy {
     #[serde(rename = "where")]
-    pub at: String,
-    pub place: Option<String>,
-    pub offsite: bool,
-    pub verified_at: Option<String>,
+    at: String,
+    place: Option<String>,
+    offsite: bool,
+    verified_at: Option<String>,
 }
 
 #[derive(Debug, Serialize)]
@@ -275,7 +277,7 @@ pub(super) struct ShownSeveral {
 }
 
 impl Shown {
-    pub(super) fn of(t: &TakeInFull, copies: Vec<Copy>) -> Shown {
+    pub(super) fn of(t: &TakeInFull, copies: &[crate::care::copies::Copy]) -> Shown {
         let origin = |o: &crate::vault::catalogue::OriginRow| Origin {
             via: o.via.as_str(),
             folder: o.folder.clone(),
@@ -327,7 +329,15 @@ impl Shown {
                     origin: origin(&s.origin),
                 })
                 .collect(),
-            copies,
+            copies: copies
+                .iter()
+                .map(|c| Copy {
+                    at: c.where_.clone(),
+                    place: c.place.clone(),
+                    offsite: c.offsite,
+                    verified_at: Some(rfc3339(c.verified_at)),
+                })
+                .collect(),
         }
     }
 }

@@ -2,15 +2,18 @@
 
 pub mod args;
 mod ask;
+mod copies;
 mod create;
 mod device;
 pub mod exit;
+mod health;
 pub mod json;
 mod keep;
 mod key;
 pub mod print;
 mod recall;
 mod reindex;
+mod shelf;
 mod takes;
 mod usage;
 mod words;
@@ -71,6 +74,11 @@ fn command(face: &Face, cli: Cli) -> Result<Outcome> {
         Command::Vouch(what) => takes::vouch(face, &what),
         Command::Find(what) => takes::find(face, &what),
         Command::Recall(what) => recall::recall(face, &what),
+        Command::Health => health::health(face),
+        Command::Shelf(what) => shelf::shelf(face, what),
+        Command::Mirror(what) => copies::mirror(face, &what),
+        Command::Fixity(what) => copies::fixity(face, &what),
+        Command::Repair(what) => copies::repair(face, &what),
         Command::Key(what) => key::key(face, what),
         Command::Reindex => reindex::reindex(face),
     }

@@ -1,5 +1,6 @@
 //! `history`, `show`, `label`, `vouch` and `find`.
 
+use crate::care::copies::{Copy, copies_of_take};
 use crate::cli::args::{Find, History, Label, Show, Vouch};
 use crate::cli::exit::Outcome;
 use crate::cli::print::{Cell, Tone, cell, number, toned};
@@ -92,17 +93,20 @@ fn table(face: &Face, takes: &[TakeView]) -> Result<()> {
 pub(super) fn show(face: &Face, what: &Show) -> Result<Outcome> {
     let vault = face.vault()?;
     let mut shown = takes::show(&vault, &what.reference)?;
+    face.warnings(&vault);
+    let copies = |t: &TakeInFull| copies_of_take(&vault, &t.view.take);
     if face.printer.json() {
         if shown.len() == 1
             && let Some(one) = shown.pop()
         {
-            face.printer.document(&json::Shown::of(&one, Vec::new()))?;
+            face.printer
+                .document(&json::Shown::of(&one, &copies(&one)?))?;
         } else {
             face.printer.document(&json::ShownSeveral {
                 takes: shown
                     .iter()
-                    .map(|t| json::Shown::of(t, Vec::new()))
-                    .collect(),
+                    .map(|t| Ok(json::Shown::of(t, &copies(t)?)))
+                    .collect::<Result<_>>()?,
             })?;
         }
         return Ok(Outcome::Good);
@@ -111,12 +115,12 @@ pub(super) fn show(face: &Face, what: &Show) -> Result<Outcome> {
         if i > 0 {
             face.printer.line("")?;
         }
-        in_full(face, take)?;
+        in_full(face, take, &copies(take)?)?;
     }
     Ok(Outcome::Good)
 }
 
-fn in_full(face: &Face, t: &TakeInFull) -> Result<()> {
+fn in_full(face: &Face, t: &TakeInFull, copies: &[Copy]) -> Result<()> {
     let printer = &face.printer;
     let zone = &face.world.zone;
     let take = &t.view.take;
@@ -179,6 +183,20 @@ fn in_full(face: &Face, t: &TakeInFull) -> Result<()> {
             v.text
         ))?;
     }
+    let rows = copies
+        .iter()
+        .map(|c| {
+            let place = c.place.as_deref().unwrap_or_default();
+            vec![
+                cell("  "),
+                cell(&c.where_),
+                cell(place),
+                cell(if c.offsite { "elsewhere" } else { "" }),
+                cell(clock::day(c.verified_at, zone)),
+            ]
+        })
+        .collect();
+    printer.table(&["", "copy at", "place", "", "checked"], rows)?;
     let all = printer.verbose();
     if t.pieces.len() > 1 {
         let shown = if all { t.pieces.len() } else { LISTED };
