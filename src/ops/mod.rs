@@ -3,4 +3,5 @@
 pub mod fixity;
 pub mod mirror;
 pub mod repair;
+pub mod rescue;
 pub mod shelf;
