@@ -31,6 +31,9 @@ struct Case {
     setup: Vec<String>,
     /// A folder of which the first file gets one byte changed after the setup.
     spoil: Option<String>,
+    /// The byte is one of these (hex) rather than the middle one.
+    #[serde(default)]
+    spoil_in: String,
     args: String,
     /// Standard input, as files are.
     #[serde(default)]
@@ -100,15 +103,21 @@ fn farshelf(dir: &Path, line: &str, stdin: &[u8]) -> Output {
     child.wait_with_output().expect("the program ends")
 }
 
-fn spoil(folder: &Path) {
+fn spoil(folder: &Path, within: &[u8]) {
     let mut names: Vec<_> = fs::read_dir(folder)
         .expect("a folder to spoil")
         .map(|e| e.expect("an entry").path())
         .collect();
     names.sort();
     let mut bytes = fs::read(&names[0]).expect("a file to spoil");
-    let middle = bytes.len() / 2;
-    bytes[middle] ^= 0x10;
+    let at = match within.is_empty() {
+        true => bytes.len() / 2,
+        false => bytes
+            .windows(within.len())
+            .position(|w| w == within)
+            .expect("the bytes to spoil"),
+    };
+    bytes[at] ^= 0x10;
     fs::write(&names[0], bytes).expect("a spoilt file");
 }
 
@@ -212,7 +221,7 @@ fn run(case: &Case) -> Option<String> {
         }
     }
     if let Some(folder) = &case.spoil {
-        spoil(&dir.join(folder));
+        spoil(&dir.join(folder), &bytes_of(&case.spoil_in));
     }
     let out = farshelf(&dir, &case.args, &bytes_of(&case.stdin));
     let stdout = normal(&String::from_utf8_lossy(&out.stdout), &dir);
@@ -235,6 +244,7 @@ fn run(case: &Case) -> Option<String> {
         for_people
             && !all.contains("damaged")
             && !all.contains("another line")
+            && !all.contains("does not hold the bytes")
             && !all.contains("mended")
             && has_word(&all, w)
     });
@@ -362,4 +372,25 @@ fn a_reader_that_goes_away_ends_it_quietly() {
             "{line}"
         );
     }
+}
+
+#[test]
+fn a_vault_in_use_ends_with_4_and_readers_go_on() {
+    let temp = tempfile::tempdir().expect("a folder");
+    let dir = temp.path();
+    farshelf(dir, "create --place studio", b"");
+    let lock = farshelf::sys::lock::try_acquire(&dir.join("vault/.lock")).expect("a lock file");
+    assert!(lock.is_some());
+    let out = farshelf(dir, "device add pit-organ --wait 0", b"");
+    assert_eq!(out.status.code(), Some(4));
+    let told = String::from_utf8_lossy(&out.stderr).into_owned();
+    assert!(
+        told.starts_with("farshelf: the vault is in use by "),
+        "{told}"
+    );
+    let out = farshelf(dir, "device list", b"");
+    assert_eq!(out.status.code(), Some(0));
+    drop(lock);
+    let out = farshelf(dir, "device add pit-organ --wait 0", b"");
+    assert_eq!(out.status.code(), Some(0));
 }

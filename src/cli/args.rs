@@ -7,7 +7,7 @@ use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use crate::cli::exit;
 use crate::model::date::Moment;
-use crate::model::ids::{DeviceId, SectionName};
+use crate::model::ids::{DeviceId, SectionName, ShelfName};
 use crate::model::place::Place;
 use crate::ops::devices::{LOG_KINDS, POWER};
 
@@ -54,7 +54,7 @@ pub struct Global {
     #[arg(long, short, global = true)]
     pub quiet: bool,
     /// Wait this many seconds while another farshelf writes to the vault
-    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 10)]
+    #[arg(long, global = true, value_name = "SECONDS", default_value = "10", value_parser = seconds)]
     pub wait: u64,
     /// Tell inner details too
     #[arg(long, short, global = true)]
@@ -355,7 +355,7 @@ Examples:
 pub struct ShelfAdd {
     /// A short name for commands: a-z, 0-9, - _ .
     #[arg(value_name = "NAME")]
-    pub name: String,
+    pub name: ShelfName,
     /// A new or empty folder
     #[arg(value_name = "LOCATION")]
     pub location: PathBuf,
@@ -810,6 +810,11 @@ fn yes_no(text: &str) -> Result<bool, String> {
         "no" => Ok(false),
         _ => Err("say yes or no".to_string()),
     }
+}
+
+fn seconds(text: &str) -> Result<u64, String> {
+    text.parse()
+        .map_err(|_| "say a number of seconds, such as 60".to_string())
 }
 
 /// Days, also as `30d` or `6w`.

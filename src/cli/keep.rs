@@ -156,12 +156,16 @@ impl Teller<'_> {
             r.condition,
             r.source
         ))?;
+        // With --quiet the line above is not there, so these stand by themselves.
+        let indent = if self.face.global.quiet { "" } else { "  " };
         for f in &r.findings {
             match f.severity {
-                Severity::Note => printer.done(format!("  note: {}", f.message))?,
-                Severity::Warning => printer.line(format!("  warning: {}", f.message))?,
+                Severity::Note => printer.done(format!("{indent}note: {}", f.message))?,
+                Severity::Warning => {
+                    printer.line(format!("{indent}{name} has a warning: {}", f.message))?;
+                }
                 Severity::Error => {
-                    printer.line(format!("  {name} is doubtful: {}", f.message))?;
+                    printer.line(format!("{indent}{name} is doubtful: {}", f.message))?;
                 }
             }
         }

@@ -48,12 +48,13 @@ pub fn run(args: Vec<OsString>) -> u8 {
         printer,
     };
     let result = command(&face, cli).and_then(|outcome| face.printer.finish().map(|()| outcome));
-    if let Err(e) = &result
-        && !exit::is_broken_pipe(e)
+    let code = exit::code(&result);
+    if let Err(e) = result
+        && !exit::is_broken_pipe(&e)
     {
-        face.printer.error(e);
+        face.printer.error(&usage::with_next(e, &args));
     }
-    exit::code(&result)
+    code
 }
 
 /// What every command needs.

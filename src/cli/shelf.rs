@@ -51,7 +51,7 @@ pub(super) fn shelf(face: &Face, what: Shelf) -> Result<Outcome> {
 
 fn add(face: &Face, vault: &Vault, what: ShelfAdd) -> Result<()> {
     let options = AddOptions {
-        name: what.name,
+        name: what.name.to_string(),
         location: what.location,
         place: what.place,
         every_days: what.every,

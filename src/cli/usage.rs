@@ -31,6 +31,14 @@ pub(super) fn tell(e: &clap::Error, args: &[OsString]) -> u8 {
     exit::code(&result)
 }
 
+/// The error with a next step, if it has none: the help of the command that was typed.
+pub(super) fn with_next(e: Error, args: &[OsString]) -> Error {
+    match e.next_step() {
+        Next::Nothing => e.next(Next::say(format!("{} --help shows how", path_of(args)))),
+        _ => e,
+    }
+}
+
 /// Flags are not known yet when the command line cannot be read: only this one matters, and help is never JSON.
 fn manner(args: &[OsString]) -> Manner {
     let before_dashes = || args.iter().take_while(|a| *a != "--");
@@ -50,20 +58,23 @@ fn wrong(e: &clap::Error, args: &[OsString]) -> Result<exit::Outcome> {
         _ => None,
     };
     let path = path_of(args);
+    // The program's name stands before every fact already.
+    let command = path.strip_prefix("farshelf ").unwrap_or(&path);
     let (fact, near) = match e.kind() {
         ErrorKind::InvalidSubcommand => {
             let wrong = named(ContextKind::InvalidSubcommand).unwrap_or_default();
             let near = nearest(&wrong, commands_below(&path).into_iter());
-            (format!("there is no command {path} {wrong}"), near)
+            let above = path.strip_prefix("farshelf").unwrap_or_default();
+            (format!("there is no command{above} {wrong}"), near)
         }
         ErrorKind::MissingRequiredArgument => {
             let missing = named(ContextKind::InvalidArg).unwrap_or_default();
-            (format!("{path} needs {missing}"), None)
+            (format!("{command} needs {missing}"), None)
         }
         ErrorKind::UnknownArgument => {
             let wrong = named(ContextKind::InvalidArg).unwrap_or_default();
             (
-                format!("{path} does not know {wrong}"),
+                format!("{command} does not know {wrong}"),
                 named(ContextKind::SuggestedArg),
             )
         }
