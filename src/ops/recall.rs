@@ -66,16 +66,6 @@ pub fn recall(
         .is_ok_and(|m| m.kind == FileKind::Folder);
     if to.as_os_str() == "-" {
         scribe.to_stream(&named, out)?;
-    } else if is_folder
-        && named.takes.len() == 1
-        && named.takes[0].form == Form::Folder
-        && replace == Replace::No
-        && disk.list(to).is_ok_and(|l| l.is_empty())
-    {
-        scribe.folder_take(
-            &named.takes[0],
-            &to.join(scribe.file_name(&named.takes[0])?),
-        )?;
     } else if is_folder {
         scribe.into_folder(&named, to)?;
     } else if let [take] = named.takes.as_slice() {
