@@ -67,7 +67,7 @@ pub fn recall(
     if to.as_os_str() == "-" {
         scribe.to_stream(&named, out)?;
     } else if is_folder {
-        scribe.into_folder(&named, to)?;
+        scribe.to_folder(&named, to)?;
     } else if let [take] = named.takes.as_slice() {
         scribe.one(take, to)?;
     } else if to
@@ -172,7 +172,7 @@ impl Scribe<'_> {
             .map_err(|e| cannot_write(to, e))
     }
 
-    fn into_folder(&self, named: &Named, to: &Path) -> Result<()> {
+    fn to_folder(&self, named: &Named, to: &Path) -> Result<()> {
         let mut targets = Vec::new();
         for take in &named.takes {
             let target = to.join(self.file_name(take)?);
@@ -203,7 +203,7 @@ impl Scribe<'_> {
 
     fn new_folder(&self, named: &Named, to: &Path) -> Result<()> {
         self.refuse_existing(to)?;
-        self.build(to, |folder| self.into_folder(named, folder))
+        self.build(to, |folder| self.to_folder(named, folder))
     }
 
     fn folder_take(&self, take: &TakeRow, to: &Path) -> Result<()> {

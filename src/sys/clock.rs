@@ -20,6 +20,7 @@ pub trait Clock: Debug + Send + Sync {
 #[derive(Debug, Clone, Copy)]
 pub struct SystemClock;
 
+#[expect(clippy::disallowed_methods, reason = "this is the one place")]
 impl Clock for SystemClock {
     fn now(&self) -> Timestamp {
         Timestamp::now()
