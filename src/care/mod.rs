@@ -1,1 +1,4 @@
 //! Watching over what is kept: health, fixity, mirroring, repair.
+
+pub mod copies;
+pub mod health;

@@ -1,6 +1,6 @@
 //! Plain values that everybody shares. No input or output, no wire formats.
 
-mod words;
+pub(crate) mod words;
 
 pub mod date;
 pub mod hash;

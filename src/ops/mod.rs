@@ -3,6 +3,7 @@
 pub mod bring;
 pub mod create;
 pub mod devices;
+pub mod health;
 pub mod keep;
 pub mod key;
 pub mod recall;

@@ -127,6 +127,29 @@ impl Catalogue {
             .collect::<rusqlite::Result<_>>()?)
     }
 
+    /// The pieces known to be damaged or missing: row id and reel.
+    pub fn damaged_holdings(&self) -> Result<Vec<(i64, u64)>> {
+        Ok(self
+            .conn
+            .prepare_cached(
+                "SELECT d.piece, p.reel FROM piece_damage d JOIN piece p ON p.id = d.piece ORDER BY d.piece",
+            )?
+            .query_map([], |r| Ok((r.get(0)?, r.get::<_, i64>(1)?.max(0) as u64)))?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Calls `each` with the row ids of every take and of its own piece, by device and number.
+    pub fn each_piece_of_take(&self, mut each: impl FnMut(i64, i64)) -> Result<()> {
+        let mut statement = self
+            .conn
+            .prepare_cached("SELECT id, piece FROM take ORDER BY id")?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            each(row.get(0)?, row.get(1)?);
+        }
+        Ok(())
+    }
+
     /// Row ids of the takes whose own piece is `piece`.
     pub fn takes_of_piece(&self, piece: i64) -> Result<Vec<i64>> {
         // There is no index by piece: damage is rare, and an index would cost every take.

@@ -536,22 +536,9 @@ impl Catalogue {
         let mut sections = self.rows(
             "SELECT id, device, name, expected, loose, record FROM section WHERE device = ?1 AND name != 'loose' ORDER BY id",
             [device],
-            |r| {
-                let record: String = r.get(5)?;
-                Ok(SectionRow {
-                    id: r.get(0)?,
-                    device: r.get(1)?,
-                    name: r.get(2)?,
-                    expected: r.get(3)?,
-                    loose: r.get(4)?,
-                    record: serde_json::from_str(&record).unwrap_or_default(),
-                })
-            },
+            section_row,
         )?;
         for section in &mut sections {
-            section.record.section = section.name.clone();
-            section.record.expected = section.expected;
-            section.record.loose = section.loose;
             section.record.keys = self.rows(
                 "SELECT key FROM section_key WHERE section = ?1 ORDER BY key",
                 [section.id],
@@ -559,6 +546,16 @@ impl Catalogue {
             )?;
         }
         Ok(sections)
+    }
+
+    /// The sections of all devices, by device and in their order, without the hidden ones of loose takes. The keys
+    /// that lead to them are left out.
+    pub fn sections_of_all_devices(&self) -> Result<Vec<SectionRow>> {
+        self.rows(
+            "SELECT id, device, name, expected, loose, record FROM section WHERE name != 'loose' ORDER BY device, id",
+            [],
+            section_row,
+        )
     }
 
     /// One section of a device.
@@ -657,6 +654,17 @@ impl Catalogue {
             ),
             [section],
             take_row,
+        )
+    }
+
+    /// The newest dump of a section whatever its condition: its number, and whether it counts for nothing because it
+    /// is doubtful and nobody vouched for it.
+    pub fn newest_dump(&self, section: i64) -> Result<Option<(u32, bool)>> {
+        self.row(
+            "SELECT id & 0xffffffff, flags & 1 != 0 AND flags & 8 = 0 FROM take
+             WHERE section = ?1 AND alias_of IS NULL AND flags & 2 = 0 ORDER BY newest DESC, id DESC LIMIT 1",
+            [section],
+            |r| Ok((r.get(0)?, r.get(1)?)),
         )
     }
 
@@ -871,6 +879,25 @@ fn device_row(r: &Row<'_>) -> rusqlite::Result<DeviceRow> {
             ..Default::default()
         }),
         name,
+    })
+}
+
+fn section_row(r: &Row<'_>) -> rusqlite::Result<SectionRow> {
+    let text: String = r.get(5)?;
+    let (name, expected, loose): (String, bool, bool) = (r.get(2)?, r.get(3)?, r.get(4)?);
+    let record: ledger::Section = serde_json::from_str(&text).unwrap_or_default();
+    Ok(SectionRow {
+        id: r.get(0)?,
+        device: r.get(1)?,
+        record: ledger::Section {
+            section: name.clone(),
+            expected,
+            loose,
+            ..record
+        },
+        name,
+        expected,
+        loose,
     })
 }
 
