@@ -2,3 +2,6 @@
 
 pub mod copies;
 pub mod health;
+pub mod mirror;
+pub mod standing;
+pub mod survey;

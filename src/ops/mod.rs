@@ -6,6 +6,8 @@ pub mod devices;
 pub mod health;
 pub mod keep;
 pub mod key;
+pub mod mirror;
 pub mod recall;
 pub mod refs;
+pub mod shelf;
 pub mod takes;

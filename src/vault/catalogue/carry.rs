@@ -49,6 +49,8 @@ impl Catalogue {
     }
 }
 
+// What the old catalogue says of the shelves takes the place of what old notes say: after a rescue those must not
+// come to life again.
 const CARRY: &str = "
 INSERT OR IGNORE INTO main.note (subject, line) SELECT subject, line FROM old.note ORDER BY id;
 INSERT OR IGNORE INTO main.folder (path)
@@ -59,6 +61,8 @@ INSERT OR IGNORE INTO main.source (folder, name, size, mtime_ns, inode, take)
   JOIN old.device od ON od.id = s.take >> 32 JOIN main.device nd ON nd.name = od.name
   JOIN main.take t ON t.id = (nd.id << 32) + (s.take & 0xffffffff)
   JOIN old.take ot ON ot.id = s.take AND ot.content = t.content;
+DELETE FROM main.shelf_reel;
+DELETE FROM main.shelf_check;
 INSERT OR REPLACE INTO main.shelf_reel (shelf, reel, object, bytes, mirrored_at, verified_at, damage)
   SELECT n.id, r.reel, r.object, r.bytes, r.mirrored_at, r.verified_at, r.damage
   FROM old.shelf_reel r JOIN old.shelf o ON o.id = r.shelf JOIN main.shelf n ON n.name = o.name;

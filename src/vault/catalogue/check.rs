@@ -2,6 +2,8 @@
 //!
 //! None of it is a fact; losing it costs work, never takes.
 
+use std::collections::BTreeSet;
+
 use rusqlite::{OptionalExtension, params};
 
 use super::Catalogue;
@@ -239,6 +241,40 @@ impl Catalogue {
                 check.damage
             ])?;
         Ok(())
+    }
+
+    /// Forgets everything that is known of all shelves: after a rescue nothing told by notes counts any more.
+    pub fn forget_all_shelf_checks(&self) -> Result<()> {
+        Ok(self
+            .conn
+            .execute_batch("DELETE FROM shelf_reel; DELETE FROM shelf_check;")?)
+    }
+
+    /// Row ids of the takes that need at least one of `reels`, for their ledger line or their bytes.
+    pub fn takes_needing(&self, reels: &BTreeSet<u64>) -> Result<Vec<i64>> {
+        if reels.is_empty() {
+            return Ok(Vec::new());
+        }
+        let list = serde_json::Value::from(reels.iter().copied().collect::<Vec<u64>>()).to_string();
+        Ok(self
+            .conn
+            .prepare_cached(
+                "WITH r (n) AS (SELECT value FROM json_each(?1))
+                 SELECT t.id FROM take t JOIN piece p ON p.id = t.piece
+                 WHERE t.reel IN (SELECT n FROM r) OR p.reel IN (SELECT n FROM r)
+                    OR t.piece IN (SELECT piece FROM spread WHERE reel IN (SELECT n FROM r)) ORDER BY t.id",
+            )?
+            .query_map([list], |r| r.get(0))?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// The waiting note about `subject`.
+    pub fn note(&self, subject: &str) -> Result<Option<String>> {
+        Ok(self
+            .conn
+            .prepare_cached("SELECT line FROM note WHERE subject = ?1")?
+            .query_row([subject], |r| r.get(0))
+            .optional()?)
     }
 
     /// Keeps a note until the next facts are written; a later one about the same subject takes its place.

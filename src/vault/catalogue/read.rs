@@ -813,6 +813,29 @@ impl Catalogue {
             .collect())
     }
 
+    /// The shelf with this id in its shelf.json, given up or not.
+    pub fn shelf_with_id(&self, shelf_id: &str) -> Result<Option<ShelfRow>> {
+        let rows = self.rows("SELECT id, name, dropped, record FROM shelf", [], |r| {
+            Ok((
+                r.get::<_, i64>(0)?,
+                r.get::<_, String>(1)?,
+                r.get(2)?,
+                r.get::<_, String>(3)?,
+            ))
+        })?;
+        Ok(rows
+            .into_iter()
+            .filter_map(|(id, name, dropped, record)| {
+                Some(ShelfRow {
+                    id,
+                    name,
+                    dropped,
+                    record: serde_json::from_str(&record).ok()?,
+                })
+            })
+            .find(|row| row.record.shelf_id == shelf_id))
+    }
+
     /// Number and tag of the reels of other lines that a person accepted.
     pub fn foreign_reels(&self) -> Result<Vec<(u64, String)>> {
         self.rows(

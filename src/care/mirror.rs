@@ -1,0 +1,821 @@
+//! Bringing shelves up to date: look first, close the open reel, send what is not there, read it back, write it down.
+//!
+//! The writer's lock is held only while the reel is closed and while outcomes are recorded, never while bytes travel.
+//! A copy is made once: where another shelf holds a reel whole, its object is copied as it is.
+
+use std::collections::BTreeMap;
+use std::io::{Read, Write};
+use std::path::Path;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
+use std::time::Duration;
+
+use crate::care::standing::{self, MISSING, ShelfState};
+use crate::care::survey::{self, Ours, Presence, Survey};
+use crate::error::{Error, Kind, Result};
+use crate::model::hash::Hash;
+use crate::shelf::cipher::{SealError, seal};
+use crate::shelf::copying::Copying;
+use crate::shelf::name::{MacWriter, ReelName};
+use crate::shelf::plan::Conflict;
+use crate::shelf::registry::Registry;
+use crate::shelf::{Part, Shelf};
+use crate::sys::clock::{day, rfc3339};
+use crate::sys::disk::{FileReader, Replace};
+use crate::vault::Vault;
+use crate::vault::catalogue::{ShelfReel, ShelfRow};
+use crate::vault::ledger::{self, Event};
+use crate::vault::reel::file_name;
+
+/// What a mirror did at one shelf.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MirroredShelf {
+    /// Its name.
+    pub name: String,
+    /// Reels sent.
+    pub reels_sent: u64,
+    /// Bytes sent.
+    pub bytes_sent: u64,
+    /// Closed reels of this vault.
+    pub reels_total: u64,
+    /// Of those, how many are at the shelf, read back and right.
+    pub verified: u64,
+    /// How the shelf stands now.
+    pub state: ShelfState,
+    /// Why, if it is not good.
+    pub reason: Option<String>,
+    /// Things worth telling that stopped nothing.
+    pub notes: Vec<String>,
+    /// What went wrong on the way, if anything did; what was sent by then stays.
+    pub error: Option<String>,
+}
+
+/// Uploads that run side by side.
+const WORKERS: usize = 2;
+/// What a shelf's damage is called when its copy of a reel does not fit its name.
+pub const ROTTED: &str = "its bytes are not those that were sent";
+
+/// One shelf on its way through a mirror.
+struct Visit {
+    row: ShelfRow,
+    shelf: Option<Box<dyn Shelf>>,
+    rows: Vec<ShelfReel>,
+    survey: Option<Survey>,
+    sent: Vec<(ReelName, u64)>,
+    wrong: Option<String>,
+    notes: Vec<String>,
+    error: Option<String>,
+}
+
+/// A reel to be put on a shelf.
+#[derive(Debug, Clone)]
+pub struct Job {
+    /// Its number.
+    pub number: u64,
+    /// BLAKE3 of the closed reel.
+    pub hash: Hash,
+}
+
+/// Why a reel was not put on a shelf.
+#[derive(Debug)]
+pub enum NotSent {
+    /// The local reel is not the one that was closed, and no other shelf has it whole.
+    Local(String),
+    /// The shelf failed.
+    Shelf(Error),
+}
+
+/// What putting reels on shelves needs.
+#[derive(Debug)]
+pub struct Sender<'v> {
+    /// The folder of the local reels.
+    pub reels: &'v Path,
+    /// The disk of the vault.
+    pub disk: &'v dyn crate::sys::disk::Disk,
+    /// The vault's id.
+    pub vault_id: &'v str,
+    /// Recipient and name key.
+    pub copying: &'v Copying,
+}
+
+/// Mirrors the vault to the shelves named, or to all.
+///
+/// # Errors
+/// `NotFound` for a name that is no shelf; `Busy`; `Io` of the vault itself. What fails at one shelf is told in its
+/// result and stops no other.
+pub fn mirror(vault: &Vault, names: &[String], wait: Duration) -> Result<Vec<MirroredShelf>> {
+    let disk = vault.world().disk.clone();
+    let registry = Registry::read(disk.as_ref(), vault.dir())?;
+    let mut rows = Vec::new();
+    if names.is_empty() {
+        rows = vault.catalogue().shelves()?;
+    }
+    for name in names {
+        rows.push(survey::shelf_row(vault, name)?);
+    }
+    if rows.is_empty() {
+        return Ok(Vec::new());
+    }
+    let copying = Copying::read(disk.as_ref(), vault.dir())?;
+    let mut ours = survey::ours(vault, &copying.name_key)?;
+    let mut visits = Vec::new();
+    for row in rows {
+        visits.push(look(vault, &registry, &copying, &ours, row)?);
+    }
+    close_open_reel(vault, &copying, &mut ours, &mut visits, wait)?;
+    // What was read while looking counts as a source for the others.
+    for visit in &visits {
+        record(vault, &ours, visit, wait)?;
+    }
+    for index in 0..visits.len() {
+        send_what_waits(vault, &registry, &copying, &ours, &mut visits[index], wait)?;
+        send_keys(vault, &mut visits[index]);
+        record(vault, &ours, &visits[index], wait)?;
+    }
+    visits
+        .iter()
+        .map(|visit| told(vault, &registry, &ours, visit))
+        .collect()
+}
+
+fn look(
+    vault: &Vault,
+    registry: &Registry,
+    copying: &Copying,
+    ours: &Ours,
+    row: ShelfRow,
+) -> Result<Visit> {
+    let rows = vault.catalogue().shelf_reels(row.id)?;
+    let mut visit = Visit {
+        row,
+        shelf: None,
+        rows,
+        survey: None,
+        sent: Vec::new(),
+        wrong: None,
+        notes: Vec::new(),
+        error: None,
+    };
+    let Some(reach) = registry.get(&visit.row.name) else {
+        visit
+            .notes
+            .push("where it is is not known on this computer".to_string());
+        return Ok(visit);
+    };
+    let shelf = reach.open(&vault.world().disk)?;
+    match survey::presence(vault, &visit.row, shelf.as_ref()) {
+        Presence::Away(why) => visit.notes.push(why),
+        Presence::Wrong(why) => visit.wrong = Some(why),
+        Presence::There => {
+            match survey::survey(
+                vault.id(),
+                &copying.name_key,
+                ours,
+                &visit.rows,
+                shelf.as_ref(),
+            ) {
+                Ok(found) => {
+                    // Its disk may have gone while it was being read: then nothing of this counts.
+                    match survey::presence(vault, &visit.row, shelf.as_ref()) {
+                        Presence::There => {
+                            visit.survey = Some(found);
+                            visit.shelf = Some(shelf);
+                        }
+                        _ => visit
+                            .notes
+                            .push("it went away while it was read".to_string()),
+                    }
+                }
+                Err(e) => visit.error = Some(e.fact()),
+            }
+        }
+    }
+    Ok(visit)
+}
+
+/// Closes the open reel so that its facts can travel, unless a shelf holds reels that would have to come before it.
+fn close_open_reel(
+    vault: &Vault,
+    copying: &Copying,
+    ours: &mut Ours,
+    visits: &mut [Visit],
+    wait: Duration,
+) -> Result<()> {
+    if !ours.chain.open_facts || visits.iter().all(|v| v.survey.is_none()) {
+        return Ok(());
+    }
+    let last = ours.chain.closed.keys().next_back().copied().unwrap_or(0);
+    let holds = |visit: &Visit| {
+        visit.survey.as_ref().is_some_and(|s| {
+            s.plan.conflict.is_some() && s.plan.foreign.iter().all(|n| n.number > last)
+        })
+    };
+    if let Some(holder) = visits.iter().find(|v| holds(v)) {
+        // Closing now would make a fork of what may be only an old copy of this vault.
+        let note = format!(
+            "the newest takes wait: shelf {} holds a later reel that this vault lacks",
+            holder.row.name
+        );
+        for visit in visits.iter_mut() {
+            visit.notes.push(note.clone());
+        }
+        return Ok(());
+    }
+    vault.writer(wait)?.close_reel()?;
+    *ours = survey::ours(vault, &copying.name_key)?;
+    for visit in visits {
+        if let Some(found) = &mut visit.survey {
+            found.compare(&ours.chain, &visit.rows);
+        }
+    }
+    Ok(())
+}
+
+fn send_what_waits(
+    vault: &Vault,
+    registry: &Registry,
+    copying: &Copying,
+    ours: &Ours,
+    visit: &mut Visit,
+    wait: Duration,
+) -> Result<()> {
+    let (Some(shelf), Some(found)) = (&visit.shelf, &mut visit.survey) else {
+        return Ok(());
+    };
+    if found.plan.conflict.is_some() || found.plan.to_send.is_empty() {
+        return Ok(());
+    }
+    let jobs: Vec<Job> = found
+        .plan
+        .to_send
+        .iter()
+        .filter_map(|n| {
+            Some(Job {
+                number: *n,
+                hash: *ours.hashes.get(n)?,
+            })
+        })
+        .collect();
+    let sources = sources(vault, registry, &visit.row.name)?;
+    let disk = vault.world().disk.clone();
+    let sender = Sender {
+        reels: &vault.reels_dir(),
+        disk: disk.as_ref(),
+        vault_id: vault.id(),
+        copying,
+    };
+    let row = &visit.row;
+    for outcome in in_parallel(&sender, shelf.as_ref(), &sources, &jobs, |name, bytes| {
+        record_reel(vault, row, &name, bytes, wait)
+    })? {
+        match outcome {
+            Ok((name, bytes)) => {
+                found.plan.present.insert(name.number, name);
+                found.plan.to_send.retain(|n| *n != name.number);
+                visit.sent.push((name, bytes));
+            }
+            Err(NotSent::Local(what)) => visit.notes.push(what),
+            Err(NotSent::Shelf(e)) => {
+                visit.error.get_or_insert(e.fact());
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A shelf that copies may be taken from.
+#[derive(Debug)]
+pub struct Source {
+    /// Its name.
+    pub name: String,
+    /// The shelf.
+    pub shelf: Box<dyn Shelf>,
+    /// Objects that were found right when last read, by number. They are checked again on the way.
+    pub objects: BTreeMap<u64, ReelName>,
+}
+
+/// The shelves that are there, but for the one called `but`.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn sources(vault: &Vault, registry: &Registry, but: &str) -> Result<Vec<Source>> {
+    let mut sources = Vec::new();
+    for row in vault.catalogue().shelves()? {
+        let Some(reach) = registry.get(&row.name).filter(|_| row.name != but) else {
+            continue;
+        };
+        let shelf = reach.open(&vault.world().disk)?;
+        if !matches!(
+            survey::presence(vault, &row, shelf.as_ref()),
+            Presence::There
+        ) {
+            continue;
+        }
+        let objects = vault
+            .catalogue()
+            .shelf_reels(row.id)?
+            .into_iter()
+            .filter(|r| r.verified_at.is_some() && r.damage.is_none())
+            .filter_map(|r| Some((r.reel, r.object.parse().ok()?)))
+            .collect();
+        sources.push(Source {
+            name: row.name,
+            shelf,
+            objects,
+        });
+    }
+    Ok(sources)
+}
+
+type Outcome = std::result::Result<(ReelName, u64), NotSent>;
+
+/// Puts the reels of `jobs` on `shelf` with two workers; `done` is called on this thread for each that arrived.
+fn in_parallel(
+    sender: &Sender<'_>,
+    shelf: &dyn Shelf,
+    sources: &[Source],
+    jobs: &[Job],
+    mut done: impl FnMut(ReelName, u64) -> Result<()>,
+) -> Result<Vec<Outcome>> {
+    let queue = Mutex::new(jobs.iter());
+    let stop = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let (tell, told) = mpsc::channel::<Outcome>();
+        for _ in 0..WORKERS.min(jobs.len()) {
+            let tell = tell.clone();
+            let (queue, stop) = (&queue, &stop);
+            scope.spawn(move || {
+                while !stop.load(Ordering::Relaxed) {
+                    // A poisoned queue means that the other worker panicked: this one ends too.
+                    let Some(job) = queue.lock().ok().and_then(|mut q| q.next()) else {
+                        break;
+                    };
+                    let outcome = sender.send(shelf, sources, job, Replace::No);
+                    if matches!(outcome, Err(NotSent::Shelf(_))) {
+                        stop.store(true, Ordering::Relaxed);
+                    }
+                    if tell.send(outcome).is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+        drop(tell);
+        let mut outcomes = Vec::new();
+        let mut failed = None;
+        for outcome in told {
+            if let (Ok((name, bytes)), None) = (&outcome, &failed)
+                && let Err(e) = done(*name, *bytes)
+            {
+                stop.store(true, Ordering::Relaxed);
+                failed = Some(e);
+            }
+            outcomes.push(outcome);
+        }
+        match failed {
+            Some(e) => Err(e),
+            None => Ok(outcomes),
+        }
+    })
+}
+
+impl Sender<'_> {
+    /// Puts one reel on `shelf`: copied from the first of `sources` that has it whole, else sealed anew from the local
+    /// reel; read back afterwards. Gives its name there and its bytes.
+    ///
+    /// # Errors
+    /// [`NotSent`].
+    pub fn send(
+        &self,
+        shelf: &dyn Shelf,
+        sources: &[Source],
+        job: &Job,
+        replace: Replace,
+    ) -> Outcome {
+        let tag = self.copying.name_key.tag(&job.hash.0);
+        for source in sources {
+            let Some(name) = source.objects.get(&job.number).filter(|n| n.tag == tag) else {
+                continue;
+            };
+            if let Some(bytes) = self.copy(source.shelf.as_ref(), shelf, name, replace)? {
+                return self.read_back(shelf, name, bytes);
+            }
+        }
+        let (name, bytes) = self.seal_anew(shelf, job, replace)?;
+        self.read_back(shelf, &name, bytes)
+    }
+
+    /// Copies an object as it is; `None` if the source turned out not to be whole.
+    fn copy(
+        &self,
+        source: &dyn Shelf,
+        shelf: &dyn Shelf,
+        name: &ReelName,
+        replace: Replace,
+    ) -> std::result::Result<Option<u64>, NotSent> {
+        let path = Part::Reels.path(&name.to_string());
+        let Ok(mut object) = source.read(&path) else {
+            return Ok(None);
+        };
+        let upload = shelf.begin().map_err(NotSent::Shelf)?;
+        let hasher = self
+            .copying
+            .name_key
+            .mac(self.vault_id, name.number, &name.tag);
+        let mut out = MacWriter::new(upload, hasher);
+        let mut buffer = vec![0u8; 1 << 20];
+        loop {
+            let n = match object.read(&mut buffer) {
+                Ok(0) => break,
+                Ok(n) => n,
+                Err(_) => return Ok(None),
+            };
+            out.write_all(&buffer[..n])
+                .map_err(|e| self.failed(shelf, e))?;
+        }
+        let (upload, mac, bytes) = out.finish();
+        if !mac.matches(&name.mac) {
+            return Ok(None);
+        }
+        upload.publish(&path, replace).or_else(already_there)?;
+        Ok(Some(bytes))
+    }
+
+    fn seal_anew(
+        &self,
+        shelf: &dyn Shelf,
+        job: &Job,
+        replace: Replace,
+    ) -> std::result::Result<(ReelName, u64), NotSent> {
+        let local = |what: String| {
+            NotSent::Local(format!(
+                "reel {} was not sent: the local one {what}",
+                job.number
+            ))
+        };
+        let path = self.reels.join(file_name(job.number));
+        let file = self
+            .disk
+            .open(&path)
+            .map_err(|e| local(format!("cannot be read: {e}")))?;
+        file.drop_cached();
+        let mut upload = shelf.begin().map_err(NotSent::Shelf)?;
+        let sealed = seal(
+            FileReader::new(file.as_ref()),
+            &self.copying.recipient,
+            &self.copying.name_key,
+            self.vault_id,
+            job.number,
+            &job.hash.0,
+            &mut upload,
+        )
+        .map_err(|e| match e {
+            SealError::Read(e) => local(format!("cannot be read: {e}")),
+            SealError::PlainChanged { .. } => local("is damaged".to_string()),
+            SealError::Write(e) => self.failed(shelf, e),
+            SealError::Encrypt(_) => NotSent::Shelf(
+                Error::new(Kind::Bug, "the encryption could not be set up").because(e),
+            ),
+        })?;
+        upload
+            .publish(&Part::Reels.path(&sealed.name.to_string()), replace)
+            .map_err(NotSent::Shelf)?;
+        Ok((sealed.name, sealed.sealed_bytes))
+    }
+
+    fn read_back(&self, shelf: &dyn Shelf, name: &ReelName, bytes: u64) -> Outcome {
+        // I6: a copy counts only after this vault read it back.
+        match survey::read_and_check(shelf, name, self.vault_id, &self.copying.name_key) {
+            Ok(true) => Ok((*name, bytes)),
+            Ok(false) => Err(NotSent::Shelf(Error::new(
+                Kind::Damaged,
+                format!(
+                    "reel {} was written to {} and did not read back as it was sent",
+                    name.number,
+                    shelf.location()
+                ),
+            ))),
+            Err(why) => Err(NotSent::Shelf(Error::new(
+                Kind::Io,
+                format!(
+                    "reel {} was written to {} but {why}",
+                    name.number,
+                    shelf.location()
+                ),
+            ))),
+        }
+    }
+
+    fn failed(&self, shelf: &dyn Shelf, e: std::io::Error) -> NotSent {
+        NotSent::Shelf(Error::io(
+            format!("cannot write to {}", shelf.location()),
+            e,
+        ))
+    }
+}
+
+/// Two mirrors at once may send the same object: whoever comes second reads back what is there.
+fn already_there(e: Error) -> std::result::Result<(), NotSent> {
+    let same_name = std::error::Error::source(&e)
+        .and_then(|s| s.downcast_ref::<std::io::Error>())
+        .is_some_and(|s| s.kind() == std::io::ErrorKind::AlreadyExists);
+    if same_name {
+        Ok(())
+    } else {
+        Err(NotSent::Shelf(e))
+    }
+}
+
+/// Copies further keys that are not there yet.
+fn send_keys(vault: &Vault, visit: &mut Visit) {
+    let (Some(shelf), Some(found)) = (&visit.shelf, &visit.survey) else {
+        return;
+    };
+    if found.plan.conflict.is_some() {
+        return;
+    }
+    if let Err(e) = copy_keys(vault, shelf.as_ref(), Replace::No) {
+        visit.error.get_or_insert(e.fact());
+    }
+}
+
+/// Copies the vault's further keys to a shelf: those that are not there, or with `Replace::Yes` also those that are
+/// there with other bytes. Gives the names of those written.
+///
+/// # Errors
+/// Of the shelf.
+pub fn copy_keys(vault: &Vault, shelf: &dyn Shelf, replace: Replace) -> Result<Vec<String>> {
+    let mut written = Vec::new();
+    let there: Vec<String> = shelf
+        .list(Part::Keys)?
+        .into_iter()
+        .map(|o| o.name)
+        .collect();
+    for name in standing::key_files(vault) {
+        let path = Part::Keys.path(&name);
+        let Some(bytes) = standing::key_file(vault, &name) else {
+            continue;
+        };
+        let is_there = there.contains(&name);
+        let right = is_there
+            && (replace == Replace::No
+                || matches!(shelf.read_small(&path, 1 << 16), Ok(Some(found)) if found == bytes));
+        if right {
+            continue;
+        }
+        put_small(shelf, &path, &bytes, replace)?;
+        written.push(name);
+    }
+    Ok(written)
+}
+
+/// Writes a small object whole and reads it back.
+///
+/// # Errors
+/// Of the shelf; `Damaged` if it does not read back.
+pub fn put_small(shelf: &dyn Shelf, path: &str, bytes: &[u8], replace: Replace) -> Result<()> {
+    let fail = |e| Error::io(format!("cannot write {path} to {}", shelf.location()), e);
+    let mut upload = shelf.begin()?;
+    upload.write_all(bytes).map_err(fail)?;
+    upload.publish(path, replace)?;
+    match shelf.read_small(path, bytes.len() as u64) {
+        Ok(Some(found)) if found == bytes => Ok(()),
+        _ => Err(Error::new(
+            Kind::Damaged,
+            format!(
+                "{path} was written to {} and did not read back",
+                shelf.location()
+            ),
+        )),
+    }
+}
+
+/// Writes down one reel that arrived and was read back.
+fn record_reel(
+    vault: &Vault,
+    row: &ShelfRow,
+    name: &ReelName,
+    bytes: u64,
+    wait: Duration,
+) -> Result<()> {
+    let now = vault.world().now();
+    let _lock = vault.lock(wait)?;
+    vault.catalogue().in_transaction(|catalogue| {
+        catalogue.set_shelf_reel(
+            row.id,
+            &ShelfReel {
+                reel: name.number,
+                object: name.to_string(),
+                bytes,
+                mirrored_at: Some(now),
+                verified_at: Some(now),
+                damage: None,
+            },
+        )
+    })
+}
+
+/// Writes down what was seen of a shelf's reels: those read and found right, and those that are damaged or gone.
+/// The caller holds the lock and a transaction.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn record_survey(vault: &Vault, ours: &Ours, row: &ShelfRow, found: &Survey) -> Result<()> {
+    let now = vault.world().now();
+    let catalogue = vault.catalogue();
+    let rows = catalogue.shelf_reels(row.id)?;
+    let before = |number| rows.iter().find(|r| r.reel == number).cloned();
+    for (name, bytes) in &found.read {
+        let is_ours = found.plan.present.get(&name.number) == Some(name);
+        if is_ours && ours.hashes.contains_key(&name.number) {
+            let earlier = before(name.number).and_then(|r| r.mirrored_at);
+            catalogue.set_shelf_reel(
+                row.id,
+                &ShelfReel {
+                    reel: name.number,
+                    object: name.to_string(),
+                    bytes: *bytes,
+                    mirrored_at: earlier.or(Some(now)),
+                    verified_at: Some(now),
+                    damage: None,
+                },
+            )?;
+        }
+    }
+    let blame = |number: u64, what: &str, object: Option<&ReelName>| {
+        let mut reel = before(number).unwrap_or(ShelfReel {
+            reel: number,
+            object: object.map(|n| n.to_string()).unwrap_or_default(),
+            bytes: 0,
+            mirrored_at: None,
+            verified_at: None,
+            damage: None,
+        });
+        reel.damage = Some(what.to_string());
+        catalogue.set_shelf_reel(row.id, &reel)
+    };
+    for (number, object) in &found.plan.damaged {
+        let why = found.unreadable.iter().find(|(n, _)| n == object);
+        blame(*number, why.map_or(ROTTED, |(_, w)| w), Some(object))?;
+    }
+    for number in &found.plan.missing {
+        blame(*number, MISSING, None)?;
+    }
+    Ok(())
+}
+
+/// The words for foreign reels at a shelf, under the code of their kind.
+pub fn conflict_words(found: &Survey) -> Option<(&'static str, String)> {
+    let reels = survey::name_reels(&found.plan.foreign);
+    Some(match found.plan.conflict? {
+        Conflict::Ahead => (
+            Conflict::Ahead.as_str(),
+            format!("it holds reels that this vault lacks: {reels}"),
+        ),
+        Conflict::Forked => (
+            Conflict::Forked.as_str(),
+            format!("another vault of this name went on there: {reels}"),
+        ),
+    })
+}
+
+fn record(vault: &Vault, ours: &Ours, visit: &Visit, wait: Duration) -> Result<()> {
+    if visit.survey.is_none() && visit.wrong.is_none() {
+        return Ok(());
+    }
+    let now = vault.world().now();
+    let _lock = vault.lock(wait)?;
+    vault.catalogue().in_transaction(|catalogue| {
+        let mut check = catalogue.shelf_check(visit.row.id)?;
+        let mut damage: Vec<(&str, String)> = Vec::new();
+        damage.extend(visit.wrong.iter().map(|w| ("shelf.json", w.clone())));
+        if let Some(found) = &visit.survey {
+            record_survey(vault, ours, &visit.row, found)?;
+            damage.extend(conflict_words(found));
+            check.seen_at = Some(now);
+            check.file_system = visit.shelf.as_ref().and_then(|s| s.file_system());
+            let plan = &found.plan;
+            let all_there = plan.conflict.is_none()
+                && plan.to_send.is_empty()
+                && plan.missing.is_empty()
+                && plan.damaged.is_empty()
+                && !ours.chain.open_facts
+                && visit.error.is_none();
+            if all_there {
+                check.mirrored_at = Some(now);
+                let through = plan.present.keys().next_back().copied().unwrap_or(0);
+                note_mirrored(vault, &visit.row.name, through, now)?;
+            }
+            let mut verified: Vec<u64> = visit.sent.iter().map(|(n, _)| n.number).collect();
+            verified.extend(found.read.iter().filter_map(|(name, _)| {
+                (plan.present.get(&name.number) == Some(name)).then_some(name.number)
+            }));
+            note_verified(vault, &visit.row.name, &verified, now)?;
+        }
+        check.damage = survey::replace_damage(
+            check.damage.as_deref(),
+            &["ahead", "forked", "shelf.json"],
+            &damage,
+        );
+        catalogue.set_shelf_check(visit.row.id, &check)
+    })
+}
+
+fn note_mirrored(vault: &Vault, shelf: &str, through: u64, now: i64) -> Result<()> {
+    let event = Event::Mirrored(ledger::Mirrored {
+        shelf: shelf.to_string(),
+        when: rfc3339(now),
+        through,
+    });
+    let subject = format!("mirrored/{shelf}/{}", day(now, &vault.world().zone));
+    vault.catalogue().put_note(&subject, &line(&event)?)
+}
+
+/// Keeps the note that reels were read back at a shelf; one of the same day takes in the one before.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn note_verified(vault: &Vault, shelf: &str, reels: &[u64], now: i64) -> Result<()> {
+    let subject = format!("verified/{shelf}/{}", day(now, &vault.world().zone));
+    let mut all: Vec<(u64, u64)> = reels.iter().map(|n| (*n, *n)).collect();
+    if all.is_empty() {
+        return Ok(());
+    }
+    let waiting = vault.catalogue().note(&subject)?;
+    if let Some(Event::Verified(before)) =
+        waiting.and_then(|text| serde_json::from_str::<Event>(&text).ok())
+    {
+        all.extend(before.reels);
+    }
+    let event = Event::Verified(ledger::Verified {
+        shelf: shelf.to_string(),
+        when: rfc3339(now),
+        reels: merged(all),
+    });
+    vault.catalogue().put_note(&subject, &line(&event)?)
+}
+
+fn line(event: &Event) -> Result<String> {
+    serde_json::to_string(event)
+        .map_err(|e| Error::new(Kind::Bug, "a note cannot be written").because(e))
+}
+
+/// Unbroken runs out of runs that may touch or overlap.
+fn merged(mut runs: Vec<(u64, u64)>) -> Vec<(u64, u64)> {
+    runs.sort_unstable();
+    let mut out: Vec<(u64, u64)> = Vec::new();
+    for (first, last) in runs {
+        match out.last_mut() {
+            Some(run) if first <= run.1.saturating_add(1) => run.1 = run.1.max(last),
+            _ => out.push((first, last)),
+        }
+    }
+    out
+}
+
+fn told(vault: &Vault, registry: &Registry, ours: &Ours, visit: &Visit) -> Result<MirroredShelf> {
+    let stands = standing::standing(vault, registry, &visit.row)?;
+    let mut notes = visit.notes.clone();
+    let mut verified = stands.reels;
+    if let Some(found) = &visit.survey {
+        verified = found.plan.present.len() as u64;
+        if !found.plan.unfit.is_empty() {
+            notes.push(format!(
+                "objects there that are no reels of this vault, whatever their names say: {}",
+                survey::name_reels(&found.plan.unfit)
+            ));
+        }
+        if !found.plan.found.is_empty() {
+            notes.push(format!(
+                "reels there that this vault has lost, repair fetches them: {}",
+                survey::name_reels(&found.plan.found)
+            ));
+        }
+    }
+    Ok(MirroredShelf {
+        name: visit.row.name.clone(),
+        reels_sent: visit.sent.len() as u64,
+        bytes_sent: visit.sent.iter().map(|(_, b)| b).sum(),
+        reels_total: ours.chain.closed.len() as u64,
+        verified,
+        state: stands.state,
+        reason: stands.reason,
+        notes,
+        error: visit.error.clone(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::merged;
+
+    #[test]
+    fn runs_are_merged() {
+        assert_eq!(
+            merged(vec![(3, 3), (1, 1), (2, 2), (7, 9), (8, 8)]),
+            [(1, 3), (7, 9)]
+        );
+        assert_eq!(merged(vec![]), []);
+    }
+}

@@ -1,0 +1,257 @@
+//! What lies at a shelf, judged against this vault's chain. Nothing is believed that was not read by this vault.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::Read;
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::model::hash::Hash;
+use crate::shelf::cipher::check_mac;
+use crate::shelf::name::{NameKey, ReelName, ReelTag};
+use crate::shelf::plan::{Chain, Plan, Seen, plan};
+use crate::shelf::{Part, Shelf, ShelfJson};
+use crate::vault::Vault;
+use crate::vault::catalogue::{ShelfReel, ShelfRow};
+
+/// This vault's closed reels and chain as shelves are compared with them.
+#[derive(Debug, Clone, Default)]
+pub struct Ours {
+    /// For the plan.
+    pub chain: Chain,
+    /// BLAKE3 of every closed reel.
+    pub hashes: BTreeMap<u64, Hash>,
+    /// Reels that the chain names by hash and this vault lacks.
+    pub holes: BTreeMap<ReelTag, Hash>,
+}
+
+/// Where a shelf stands before anything is done there.
+#[derive(Debug)]
+pub enum Presence {
+    /// It is there and ours.
+    There,
+    /// It cannot be reached, or its disk is not mounted.
+    Away(String),
+    /// It is there, but its shelf.json is not as it was made: nothing is written to it.
+    Wrong(String),
+}
+
+/// What was found at a shelf.
+#[derive(Debug, Default)]
+pub struct Survey {
+    /// What is to be done.
+    pub plan: Plan,
+    /// Every object that was judged.
+    pub seen: Vec<Seen>,
+    /// Objects that were read and found right: name and bytes.
+    pub read: Vec<(ReelName, u64)>,
+    /// Bytes of every listed object.
+    pub bytes: BTreeMap<ReelName, u64>,
+    /// Objects that could not be read, with the reason.
+    pub unreadable: Vec<(ReelName, String)>,
+}
+
+/// Gathers the chain.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn ours(vault: &Vault, name_key: &NameKey) -> Result<Ours> {
+    let catalogue = vault.catalogue();
+    let mark = catalogue.mark()?;
+    let mut ours = Ours::default();
+    let mut named: BTreeSet<Hash> = BTreeSet::new();
+    for reel in catalogue.reels()? {
+        named.extend(reel.previous);
+        let Some(hash) = reel.blake3 else { continue };
+        ours.hashes.insert(reel.number, hash);
+        ours.chain.closed.insert(reel.number, name_key.tag(&hash.0));
+    }
+    ours.chain.open_facts = mark.reel > 0 && !mark.closed;
+    for hash in named {
+        if !ours.hashes.values().any(|h| *h == hash) {
+            let tag = name_key.tag(&hash.0);
+            ours.chain.holes.insert(tag);
+            ours.holes.insert(tag, hash);
+        }
+    }
+    for (number, tag) in catalogue.foreign_reels()? {
+        if let Ok(tag) = tag.parse() {
+            ours.chain.accepted.insert((number, tag));
+        }
+    }
+    Ok(ours)
+}
+
+/// The text that the shelf.json of `row` has to have.
+pub fn shelf_json(vault: &Vault, row: &ShelfRow) -> ShelfJson {
+    ShelfJson {
+        format: crate::shelf::FORMAT,
+        vault: vault.id().to_string(),
+        shelf: row.record.shelf_id.clone(),
+    }
+}
+
+/// Looks whether the shelf is there and the one it should be.
+pub fn presence(vault: &Vault, row: &ShelfRow, shelf: &dyn Shelf) -> Presence {
+    match ShelfJson::read(shelf) {
+        Ok(None) => Presence::Away(format!(
+            "{} holds no shelf.json: is its disk there?",
+            shelf.location()
+        )),
+        Err(what) => Presence::Wrong(what),
+        Ok(Some(about)) if about.vault != vault.id() => {
+            Presence::Wrong("its shelf.json names another vault".to_string())
+        }
+        Ok(Some(about)) if about != shelf_json(vault, row) => {
+            Presence::Wrong("its shelf.json names another shelf".to_string())
+        }
+        Ok(Some(_)) => Presence::There,
+    }
+}
+
+/// Lists the shelf and judges what is there. Objects that were verified before and still have their size are not
+/// read again; all others are.
+///
+/// # Errors
+/// When the shelf cannot be listed.
+pub fn survey(
+    vault_id: &str,
+    name_key: &NameKey,
+    ours: &Ours,
+    rows: &[ShelfReel],
+    shelf: &dyn Shelf,
+) -> Result<Survey> {
+    let mut survey = Survey::default();
+    for (name, bytes) in list_reels(shelf)? {
+        survey.bytes.insert(name, bytes);
+        if ours.chain.accepted.contains(&(name.number, name.tag)) {
+            continue;
+        }
+        let good = is_on_record(rows, &name, bytes) || {
+            match read_and_check(shelf, &name, vault_id, name_key) {
+                Ok(good) => {
+                    if good {
+                        survey.read.push((name, bytes));
+                    }
+                    good
+                }
+                Err(why) => {
+                    survey.unreadable.push((name, why));
+                    false
+                }
+            }
+        };
+        survey.seen.push(Seen { name, good });
+    }
+    survey.compare(&ours.chain, rows);
+    Ok(survey)
+}
+
+impl Survey {
+    /// Compares what was seen with the chain as it is now.
+    pub fn compare(&mut self, chain: &Chain, rows: &[ShelfReel]) {
+        self.plan = plan(chain, &self.seen, &verified_before(rows));
+    }
+}
+
+/// The reels listed at a shelf with their sizes.
+///
+/// # Errors
+/// When the shelf cannot be listed.
+pub fn list_reels(shelf: &dyn Shelf) -> Result<Vec<(ReelName, u64)>> {
+    Ok(shelf
+        .list(Part::Reels)?
+        .into_iter()
+        .filter_map(|o| Some((o.name.parse().ok()?, o.bytes)))
+        .collect())
+}
+
+/// True if this vault once read the object, found it right, and nothing has spoken against it since.
+pub fn is_on_record(rows: &[ShelfReel], name: &ReelName, bytes: u64) -> bool {
+    rows.iter().any(|row| {
+        row.reel == name.number
+            && row.bytes == bytes
+            && row.verified_at.is_some()
+            && row.damage.is_none()
+            && row.object == name.to_string()
+    })
+}
+
+/// Numbers of the reels that were verified at the shelf at some time.
+pub fn verified_before(rows: &[ShelfReel]) -> BTreeSet<u64> {
+    rows.iter()
+        .filter(|r| r.verified_at.is_some())
+        .map(|r| r.reel)
+        .collect()
+}
+
+/// Reads an object to its end with cached pages dropped and recomputes its mac.
+///
+/// # Errors
+/// The reason in words when it cannot be read.
+pub fn read_and_check(
+    shelf: &dyn Shelf,
+    name: &ReelName,
+    vault_id: &str,
+    name_key: &NameKey,
+) -> std::result::Result<bool, String> {
+    let say = |e: std::io::Error| format!("it cannot be read: {e}");
+    let object = shelf
+        .read(&Part::Reels.path(&name.to_string()))
+        .map_err(say)?;
+    // A hostile side may serve an endless object: no copy of a reel is longer than a reel may be.
+    let limit = crate::vault::reel::LARGEST_REEL_BYTES + (1 << 20);
+    Ok(check_mac(name, vault_id, name_key, object.take(limit))
+        .map_err(say)?
+        .good)
+}
+
+/// Damage at a shelf beside its reels: several lines of `code: text`. Replaces the lines of `codes` by `found`.
+pub fn replace_damage(
+    before: Option<&str>,
+    codes: &[&str],
+    found: &[(&str, String)],
+) -> Option<String> {
+    let mut lines: Vec<String> = before
+        .unwrap_or_default()
+        .lines()
+        .filter(|line| !codes.contains(&line.split(':').next().unwrap_or_default()))
+        .map(str::to_string)
+        .collect();
+    lines.extend(
+        found
+            .iter()
+            .map(|(code, text)| format!("{code}: {}", crate::sys::text::printable(text))),
+    );
+    (!lines.is_empty()).then(|| lines.join("\n"))
+}
+
+/// Names some reels by number and tag.
+pub fn name_reels(reels: &[ReelName]) -> String {
+    let mut text: Vec<String> = reels
+        .iter()
+        .take(5)
+        .map(|n| format!("{} ({})", n.number, n.tag))
+        .collect();
+    if reels.len() > 5 {
+        text.push(format!("and {} more", reels.len() - 5));
+    }
+    text.join(", ")
+}
+
+/// The shelf `name`, not given up.
+///
+/// # Errors
+/// `NotFound`.
+pub fn shelf_row(vault: &Vault, name: &str) -> Result<ShelfRow> {
+    vault
+        .catalogue()
+        .shelves()?
+        .into_iter()
+        .find(|s| s.name == name)
+        .ok_or_else(|| {
+            Error::new(
+                Kind::NotFound,
+                format!("there is no shelf {}", crate::sys::text::printable(name)),
+            )
+            .next(Next::run("see which there are", "shelf list"))
+        })
+}

@@ -1,0 +1,268 @@
+//! A shelf that is a folder: a second disk, a stick, a mounted share.
+
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::by_hand::readme_text;
+use super::{Object, Part, README, SHELF_JSON, Shelf, ShelfJson, Upload};
+use crate::error::{Error, Kind, Next, Result};
+use crate::sys::disk::{self, DRAFT_PREFIX, Disk, DiskFile, Draft, FileKind, Privacy, Replace};
+
+/// A folder that holds copies.
+#[derive(Debug)]
+pub struct Folder {
+    disk: Arc<dyn Disk>,
+    location: PathBuf,
+}
+
+/// Lays out a new shelf in `location`: shelf.json comes last, so a half-made one is no shelf yet.
+///
+/// # Errors
+/// `Io`.
+pub fn lay_out(disk: &dyn Disk, location: &Path, about: &ShelfJson) -> Result<()> {
+    for part in [Part::Reels, Part::Keys] {
+        make_folder(disk, &location.join(part.as_str()))?;
+    }
+    publish(disk, &location.join(README), readme_text().as_bytes())?;
+    publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())?;
+    if let Some(parent) = location.parent() {
+        disk.sync_folder(parent)
+            .map_err(|e| Error::io(format!("cannot bring {} to the disk", parent.display()), e))?;
+    }
+    Ok(())
+}
+
+/// What stands in `location` that no shelf of ours would hold: names, sorted; empty if a shelf may be laid out there.
+///
+/// # Errors
+/// `Io`; a folder that is not there holds nothing.
+pub fn foreign_names(disk: &dyn Disk, location: &Path) -> Result<Vec<String>> {
+    let list = |path: &Path| match disk.list(path) {
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        other => other.map_err(|e| Error::io(format!("cannot list {}", path.display()), e)),
+    };
+    let mut foreign = Vec::new();
+    for name in list(location)? {
+        let name = name.to_string_lossy().into_owned();
+        let path = location.join(&name);
+        let expected = match name.as_str() {
+            README => disk::read_all(disk, &path, 1 << 20)
+                .is_ok_and(|text| text == readme_text().as_bytes()),
+            // Left by an interrupted `shelf add`.
+            "reels" | "keys" => list(&path)?.iter().all(|n| is_noise(&n.to_string_lossy())),
+            _ => is_noise(&name),
+        };
+        if !expected {
+            foreign.push(name);
+        }
+    }
+    Ok(foreign)
+}
+
+impl Folder {
+    /// The shelf in the folder `location`; whether it is there is not looked at.
+    pub fn new(disk: Arc<dyn Disk>, location: PathBuf) -> Folder {
+        Folder { disk, location }
+    }
+
+    fn target(&self, path: &str) -> PathBuf {
+        path.split('/')
+            .fold(self.location.clone(), |p, n| p.join(n))
+    }
+
+    fn has_shelf_json(&self) -> bool {
+        self.disk
+            .meta(&self.location.join(SHELF_JSON))
+            .is_ok_and(|m| m.kind == FileKind::File)
+    }
+
+    fn away(&self) -> Error {
+        Error::new(
+            Kind::Unreachable,
+            format!(
+                "{} holds no {SHELF_JSON}; nothing was written there",
+                self.location.display()
+            ),
+        )
+        .next(Next::say(
+            "plug in or mount that disk, then run the same command again",
+        ))
+    }
+
+    fn open(&self, path: &str) -> io::Result<Box<dyn DiskFile>> {
+        let path = self.target(path);
+        // A link could lead anywhere, a pipe would wait for ever.
+        if self.disk.meta(&path)?.kind != FileKind::File {
+            return Err(io::Error::new(
+                io::ErrorKind::InvalidInput,
+                "it is no regular file",
+            ));
+        }
+        let file = self.disk.open(&path)?;
+        file.drop_cached();
+        Ok(file)
+    }
+}
+
+impl Shelf for Folder {
+    fn location(&self) -> String {
+        self.location.display().to_string()
+    }
+
+    fn list(&self, part: Part) -> Result<Vec<Object>> {
+        let folder = self.location.join(part.as_str());
+        let names = match self.disk.list(&folder) {
+            Ok(names) => names,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(e) => return Err(Error::io(format!("cannot list {}", folder.display()), e)),
+        };
+        let mut objects = Vec::new();
+        for name in names {
+            let Some(name) = name.to_str().filter(|n| !is_noise(n)) else {
+                continue;
+            };
+            match self.disk.meta(&folder.join(name)) {
+                Ok(meta) if meta.kind == FileKind::File => objects.push(Object {
+                    name: name.to_string(),
+                    bytes: meta.size,
+                }),
+                // What cannot even be looked at is missing for our purposes.
+                _ => {}
+            }
+        }
+        Ok(objects)
+    }
+
+    fn read(&self, path: &str) -> io::Result<Box<dyn Read + Send>> {
+        Ok(Box::new(OpenObject {
+            file: self.open(path)?,
+            offset: 0,
+        }))
+    }
+
+    fn read_small(&self, path: &str, limit: u64) -> io::Result<Option<Vec<u8>>> {
+        match self.open(path) {
+            Ok(file) => disk::read_open(file.as_ref(), limit).map(Some),
+            Err(e)
+                if matches!(
+                    e.kind(),
+                    io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+                ) =>
+            {
+                Ok(None)
+            }
+            Err(e) => Err(e),
+        }
+    }
+
+    fn begin(&self) -> Result<Box<dyn Upload + '_>> {
+        if !self.has_shelf_json() {
+            return Err(self.away());
+        }
+        for part in [Part::Reels, Part::Keys] {
+            make_folder(self.disk.as_ref(), &self.location.join(part.as_str()))?;
+        }
+        let beside = self.target(&Part::Reels.path("copy"));
+        let draft = Draft::beside(self.disk.as_ref(), &beside, Privacy::Shared)
+            .map_err(|e| Error::io(format!("cannot write to {}", self.location.display()), e))?;
+        Ok(Box::new(FolderUpload {
+            shelf: self,
+            draft: Some(draft),
+        }))
+    }
+
+    fn restore_shelf_json(&self, text: &[u8]) -> Result<()> {
+        publish(self.disk.as_ref(), &self.location.join(SHELF_JSON), text)
+    }
+
+    fn file_system(&self) -> Option<u64> {
+        self.disk.meta(&self.location).ok().map(|m| m.device)
+    }
+}
+
+struct FolderUpload<'s> {
+    shelf: &'s Folder,
+    draft: Option<Draft<'s>>,
+}
+
+impl Write for FolderUpload<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match &mut self.draft {
+            Some(draft) => draft.write(bytes),
+            None => Err(io::Error::other("it was published before")),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        match &mut self.draft {
+            Some(draft) => draft.flush(),
+            None => Ok(()),
+        }
+    }
+}
+
+impl Upload for FolderUpload<'_> {
+    fn publish(mut self: Box<Self>, path: &str, replace: Replace) -> Result<()> {
+        if !self.shelf.has_shelf_json() {
+            return Err(self.shelf.away());
+        }
+        let target = self.shelf.target(path);
+        match self.draft.take() {
+            Some(draft) => draft
+                .publish(&target, replace)
+                .map_err(|e| Error::io(format!("cannot write {}", target.display()), e)),
+            None => Ok(()),
+        }
+    }
+}
+
+struct OpenObject {
+    file: Box<dyn DiskFile>,
+    offset: u64,
+}
+
+impl Read for OpenObject {
+    fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+        let n = self.file.read_at(buf, self.offset)?;
+        self.offset += n as u64;
+        Ok(n)
+    }
+}
+
+/// What systems leave in folders, and what an interrupted upload leaves: neither copy nor damage.
+fn is_noise(name: &str) -> bool {
+    name.starts_with(DRAFT_PREFIX)
+        || name.starts_with("._")
+        || matches!(
+            name,
+            ".DS_Store"
+                | ".Trashes"
+                | ".fseventsd"
+                | ".Spotlight-V100"
+                | "lost+found"
+                | "System Volume Information"
+                | "$RECYCLE.BIN"
+                | "Thumbs.db"
+                | "desktop.ini"
+        )
+        || name.starts_with(".Trash-")
+}
+
+fn make_folder(disk: &dyn Disk, path: &Path) -> Result<()> {
+    if disk.meta(path).is_ok_and(|m| m.kind == FileKind::Folder) {
+        return Ok(());
+    }
+    let work = || {
+        disk.create_folders(path, Privacy::Shared)?;
+        match path.parent() {
+            Some(parent) => disk.sync_folder(parent),
+            None => Ok(()),
+        }
+    };
+    work().map_err(|e| Error::io(format!("cannot create {}", path.display()), e))
+}
+
+fn publish(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<()> {
+    disk::publish(disk, path, bytes, Privacy::Shared, Replace::Yes)
+}
