@@ -592,7 +592,10 @@ pub fn put_small(shelf: &dyn Shelf, path: &str, bytes: &[u8], replace: Replace) 
 }
 
 /// Writes down one reel that arrived and was read back.
-fn record_reel(
+///
+/// # Errors
+/// `Busy`; as the catalogue's.
+pub fn record_reel(
     vault: &Vault,
     row: &ShelfRow,
     name: &ReelName,

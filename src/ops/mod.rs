@@ -3,11 +3,13 @@
 pub mod bring;
 pub mod create;
 pub mod devices;
+pub mod fixity;
 pub mod health;
 pub mod keep;
 pub mod key;
 pub mod mirror;
 pub mod recall;
 pub mod refs;
+pub mod repair;
 pub mod shelf;
 pub mod takes;

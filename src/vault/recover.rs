@@ -407,20 +407,7 @@ fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
     let members: Vec<&Found> = scan.members.iter().collect();
     let end = index_whole_batches(vault, number, &bytes, &members, &mut new)?;
     if end == 0 {
-        // Never acknowledged: no batch of it was ever whole.
-        let path = vault.reel_path(number);
-        let fail = |e| {
-            Error::io(
-                format!("cannot remove the unfinished {}", path.display()),
-                e,
-            )
-        };
-        vault.world().disk.remove_file(&path).map_err(fail)?;
-        vault
-            .world()
-            .disk
-            .sync_folder(&vault.reels_dir())
-            .map_err(fail)?;
+        set_aside(vault, number, &bytes, &scan)?;
         return Ok(mark);
     }
     let catalogue = vault.catalogue();
@@ -445,7 +432,72 @@ fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
     Ok(new)
 }
 
+/// A file in reels/ of which no batch follows on. What a crash left of a reel that was just begun was never
+/// acknowledged and goes; anything else (a renamed reel, a foreign one) is kept in incoming/.
+fn set_aside(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<()> {
+    let path = vault.reel_path(number);
+    let fail = |e| {
+        Error::io(
+            format!("cannot put the unfinished {} aside", path.display()),
+            e,
+        )
+    };
+    let disk = vault.world().disk.as_ref();
+    let has_ledger = scan
+        .members
+        .iter()
+        .any(|m| matches!(m.member, Member::Ledger { .. }));
+    let about = scan.members.first().map(|m| &m.member);
+    let just_begun = !has_ledger && about.is_none_or(|m| *m == Member::Reel(number));
+    if just_begun {
+        disk.remove_file(&path).map_err(fail)?;
+    } else {
+        let name = format!("reel-{number:06}-{:.16}.tar", Hash::of(bytes));
+        disk.rename(&path, &vault.dir().join("incoming").join(name))
+            .map_err(fail)?;
+        disk.sync_folder(&vault.dir().join("incoming"))
+            .map_err(fail)?;
+        vault.warn(format!(
+            "reels/{} does not follow what is kept; it was moved to incoming/",
+            reel::file_name(number)
+        ));
+    }
+    disk.sync_folder(&vault.reels_dir()).map_err(fail)
+}
+
 impl Vault {
+    /// Closes a damaged open reel as it stands, so that a new one begins and keeping the same files again heals what
+    /// it no longer holds. Does nothing to a reel that reads whole.
+    ///
+    /// # Errors
+    /// `Busy`, `Io`.
+    pub fn close_damaged_open_reel(&self, wait: std::time::Duration) -> Result<()> {
+        let _lock = self.lock(wait)?;
+        let mark = self.catalogue().mark()?;
+        if mark.reel == 0 || mark.closed {
+            return Ok(());
+        }
+        let bytes = match read_reel(self, mark.reel) {
+            Ok(bytes) => bytes,
+            Err(e) if e.kind == crate::error::Kind::NotFound => Vec::new(),
+            Err(e) => return Err(e),
+        };
+        let scan = reel::scan(&bytes, 0);
+        let faults = self
+            .judge_open_reel(mark.reel, mark.end)
+            .unwrap_or_default();
+        if faults.is_empty() && !bytes.is_empty() {
+            return Ok(());
+        }
+        self.catalogue().in_transaction(|_| {
+            if bytes.is_empty() {
+                lost_reel(self, mark).map(|_| ())
+            } else {
+                close_as_it_stands(self, mark, &bytes, &scan, &faults).map(|_| ())
+            }
+        })
+    }
+
     /// Reads a reel that is being closed and was begun by another run: its hash, and what is wrong with it if
     /// anything. What it no longer holds is marked.
     pub(super) fn read_and_judge(
