@@ -3,6 +3,8 @@
 #![warn(missing_docs)]
 
 pub mod care;
+pub mod cli;
+pub mod demo;
 pub mod error;
 pub mod intake;
 pub mod midi;

@@ -3,8 +3,8 @@
 //! 1. A take has a copy at a place if every reel with its ledger line and its pieces is there, was verified, and was
 //!    not found damaged since. The copy counts while that verification is no older than asked.
 //! 2. For the vault's own reels the acknowledged write is the first verification; closing and fixity are later ones.
-//! 3. Copies on one file system count once, unless a shelf was added with `--separate`. What lies on the vault's own
-//!    file system is never off-site, whatever its place is called: a disk is in one place.
+//! 3. Copies on one file system count once, unless a shelf was added with `--separate`. A disk is in one place: what
+//!    lies on one with the vault, or with a shelf that is here, is not off-site, whatever its place is called.
 //! 4. A vault without a place has no off-site shelf.
 
 use std::collections::{HashMap, HashSet};
@@ -98,10 +98,7 @@ enum There {
 
 /// Counts copies: one for each file system. Give it only those that should count.
 pub fn tally<'c>(copies: impl IntoIterator<Item = &'c Copy>) -> Tally {
-    let mut disks: HashMap<usize, bool> = HashMap::new();
-    for copy in copies {
-        *disks.entry(copy.disk).or_insert(true) &= copy.offsite;
-    }
+    let disks: HashMap<usize, bool> = copies.into_iter().map(|c| (c.disk, c.offsite)).collect();
     Tally {
         copies: disks.len() as u32,
         offsite: disks.values().filter(|offsite| **offsite).count() as u32,
@@ -390,10 +387,19 @@ fn holders(vault: &Vault) -> Result<Vec<Holder>> {
         holders.push(Holder {
             name: shelf.name,
             place,
-            offsite: away && disk != 0,
+            offsite: away,
             disk,
             reels,
         });
+    }
+    // Rule 3: a disk is in one place, so one holder that is here says that all of them are.
+    let here: HashSet<usize> = holders
+        .iter()
+        .filter(|holder| !holder.offsite)
+        .map(|holder| holder.disk)
+        .collect();
+    for holder in &mut holders {
+        holder.offsite = !here.contains(&holder.disk);
     }
     Ok(holders)
 }
@@ -414,7 +420,7 @@ mod tests {
     }
 
     #[test]
-    fn copies_on_one_disk_count_once_and_a_disk_is_in_one_place() {
+    fn copies_on_one_disk_count_once() {
         let check = |copies: &[(usize, bool)], expected: (u32, u32)| {
             let copies: Vec<Copy> = copies.iter().map(|c| copy(c.0, c.1)).collect();
             let got = tally(&copies);
@@ -424,7 +430,6 @@ mod tests {
         check(&[(0, false)], (1, 0));
         check(&[(0, false), (1, true), (2, true)], (3, 2));
         check(&[(0, false), (1, true), (1, true)], (2, 1));
-        check(&[(1, true), (1, false)], (1, 0));
         check(&[(0, false), (0, false)], (1, 0));
     }
 }

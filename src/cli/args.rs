@@ -39,7 +39,13 @@ pub struct Global {
     #[arg(long, short, global = true, help_heading = "Everywhere")]
     pub verbose: bool,
     /// Wait at most so many seconds while another farshelf writes
-    #[arg(long, global = true, value_name = "SECONDS", default_value_t = 10, help_heading = "Everywhere")]
+    #[arg(
+        long,
+        global = true,
+        value_name = "SECONDS",
+        default_value_t = 10,
+        help_heading = "Everywhere"
+    )]
     pub wait: u64,
     /// No colours
     #[arg(long, global = true, help_heading = "Everywhere")]

@@ -53,7 +53,13 @@ pub(crate) fn for_health(s: &Standing) -> ShelfHealth {
 pub(super) fn shelf(desk: &Desk, command: ShelfCommand) -> Result<Exit> {
     let vault = desk.vault()?;
     match command {
-        ShelfCommand::Add { name, location, place, every, separate } => {
+        ShelfCommand::Add {
+            name,
+            location,
+            place,
+            every,
+            separate,
+        } => {
             let options = AddOptions {
                 name,
                 location: location.into(),
@@ -65,8 +71,17 @@ pub(super) fn shelf(desk: &Desk, command: ShelfCommand) -> Result<Exit> {
             desk.warn(&vault);
             desk.print.document(&json::shelf(&added.shelf))?;
             let s = &added.shelf;
-            let how = if added.taken_up { "taken up again" } else { "added" };
-            desk.print.success(&format!("shelf {} {how}: {} ({})", s.name, printable(&s.location), printable(&s.place)))?;
+            let how = if added.taken_up {
+                "taken up again"
+            } else {
+                "added"
+            };
+            desk.print.success(&format!(
+                "shelf {} {how}: {} ({})",
+                s.name,
+                printable(&s.location),
+                printable(&s.place)
+            ))?;
             if added.same_file_system && !separate {
                 desk.print.note("it lies on the vault's own disk, so the two count as one copy; if that is not so: --separate");
             }
@@ -120,7 +135,9 @@ pub(super) fn shelf(desk: &Desk, command: ShelfCommand) -> Result<Exit> {
         ShelfCommand::Drop { name, confirm } => {
             confirmed(desk, &name, confirm.as_deref())?;
             let dropped = shelves::drop_shelf(&vault, &name, desk.wait)?;
-            desk.print.document(&serde_json::json!({ "name": dropped.name, "location": dropped.location }))?;
+            desk.print.document(
+                &serde_json::json!({ "name": dropped.name, "location": dropped.location }),
+            )?;
             desk.print.success(&format!(
                 "shelf {} is given up; what lies in {} was left alone",
                 dropped.name,
@@ -138,11 +155,16 @@ fn confirmed(desk: &Desk, name: &str, confirm: Option<&str>) -> Result<()> {
     let typed = match confirm {
         Some(typed) => typed.to_string(),
         None if desk.no_input || !std::io::stdin().is_terminal() => {
-            return Err(usage(format!("giving up {name} wants its name once more"))
-                .next(Next::say(format!("farshelf shelf drop {name} --confirm {name}"))));
+            return Err(
+                usage(format!("giving up {name} wants its name once more")).next(Next::say(
+                    format!("farshelf shelf drop {name} --confirm {name}"),
+                )),
+            );
         }
         None => {
-            desk.print.err(&format!("type the name of the shelf to give it up ({name}): "));
+            desk.print.err(&format!(
+                "type the name of the shelf to give it up ({name}): "
+            ));
             let mut line = String::new();
             std::io::stdin()
                 .read_line(&mut line)
@@ -151,7 +173,10 @@ fn confirmed(desk: &Desk, name: &str, confirm: Option<&str>) -> Result<()> {
         }
     };
     if typed != name {
-        return Err(Error::new(Kind::Refused, format!("{} is not {name}; the shelf was kept", printable(&typed))));
+        return Err(Error::new(
+            Kind::Refused,
+            format!("{} is not {name}; the shelf was kept", printable(&typed)),
+        ));
     }
     Ok(())
 }
@@ -166,7 +191,9 @@ fn tone(state: ShelfState) -> Tone {
 
 fn list(desk: &Desk, all: &[Standing]) -> Result<()> {
     if all.is_empty() {
-        return desk.print.line("there is no shelf yet: farshelf shelf add NAME FOLDER --place PLACE");
+        return desk
+            .print
+            .line("there is no shelf yet: farshelf shelf add NAME FOLDER --place PLACE");
     }
     let rows = all
         .iter()
@@ -186,26 +213,57 @@ fn list(desk: &Desk, all: &[Standing]) -> Result<()> {
             ]
         })
         .collect();
-    desk.print.table(&["SHELF", "PLACE", "WHERE", "SIZE", "MIRRORED", "LAST READ", "STATE"], rows)
+    desk.print.table(
+        &[
+            "SHELF",
+            "PLACE",
+            "WHERE",
+            "SIZE",
+            "MIRRORED",
+            "LAST READ",
+            "STATE",
+        ],
+        rows,
+    )
 }
 
 fn show(desk: &Desk, shown: &shelves::ShelfShown) -> Result<()> {
     let (s, p) = (&shown.shelf, &desk.print);
-    p.line(&format!("{}, {}", s.name, p.tone(tone(s.state), s.state.as_str())))?;
+    p.line(&format!(
+        "{}, {}",
+        s.name,
+        p.tone(tone(s.state), s.state.as_str())
+    ))?;
     if let Some(reason) = &s.reason {
         p.line(&format!("  because    {}", printable(reason)))?;
     }
-    p.line(&format!("  where      {} ({})", printable(&s.location), s.kind))?;
-    let offsite = if s.offsite { "another place than the vault's" } else { "the vault's own place" };
+    p.line(&format!(
+        "  where      {} ({})",
+        printable(&s.location),
+        s.kind
+    ))?;
+    let offsite = if s.offsite {
+        "another place than the vault's"
+    } else {
+        "the vault's own place"
+    };
     p.line(&format!("  place      {} ({offsite})", printable(&s.place)))?;
     p.line(&format!("  size       {}", size(s.bytes)))?;
-    p.line(&format!("  mirrored   {} (asked for every {})", desk.moment(s.mirrored_at), counted(u64::from(shown.every_days), "day")))?;
+    p.line(&format!(
+        "  mirrored   {} (asked for every {})",
+        desk.moment(s.mirrored_at),
+        counted(u64::from(shown.every_days), "day")
+    ))?;
     p.line(&format!("  last read  {}", desk.moment(s.verified_at)))?;
     p.line(&format!("  behind by  {}", counted(s.behind_takes, "take")))?;
     for line in &shown.damage {
         p.line(&format!("  wrong      {}", printable(line)))?;
     }
-    for r in shown.reels.iter().filter(|r| p.verbose || r.damage.is_some()) {
+    for r in shown
+        .reels
+        .iter()
+        .filter(|r| p.verbose || r.damage.is_some())
+    {
         let how = match &r.damage {
             Some(damage) => printable(damage),
             None => format!("read {}", desk.moment(r.verified_at)),
@@ -221,7 +279,8 @@ pub(super) fn mirror(desk: &Desk, names: &[String]) -> Result<Exit> {
     desk.warn(&vault);
     desk.print.document(&json::mirror(&report))?;
     if report.shelves.is_empty() {
-        desk.print.line("there is no shelf yet: farshelf shelf add NAME FOLDER --place PLACE")?;
+        desk.print
+            .line("there is no shelf yet: farshelf shelf add NAME FOLDER --place PLACE")?;
     }
     for s in &report.shelves {
         let sent = match s.reels_sent {
@@ -229,7 +288,8 @@ pub(super) fn mirror(desk: &Desk, names: &[String]) -> Result<Exit> {
             _ => format!("{} sent", size(s.bytes_sent)),
         };
         let word = desk.print.tone(tone(s.state), s.state.as_str());
-        desk.print.success(&format!("{}: {sent}, all read back; {word}", s.name))?;
+        desk.print
+            .success(&format!("{}: {sent}, all read back; {word}", s.name))?;
         if let Some(reason) = &s.reason {
             desk.print.success(&format!("  {}", printable(reason)))?;
         }
@@ -240,17 +300,30 @@ pub(super) fn mirror(desk: &Desk, names: &[String]) -> Result<Exit> {
             desk.print.note(&format!("{}: {e}", s.name));
         }
     }
-    Ok(if report.failed() { Exit::Failed } else { Exit::attention(report.needs_attention()) })
+    Ok(if report.failed() {
+        Exit::Failed
+    } else {
+        Exit::attention(report.needs_attention())
+    })
 }
 
 /// `500MB`, `2GB`, or bytes.
 fn bytes(text: &str) -> Result<u64> {
     let low = text.trim().to_ascii_lowercase();
-    let (digits, factor) = [("tb", 1u64 << 40), ("gb", 1_000_000_000), ("mb", 1_000_000), ("kb", 1_000)]
-        .iter()
-        .find_map(|(unit, factor)| Some((low.strip_suffix(unit)?, *factor)))
-        .unwrap_or((low.as_str(), 1));
-    let factor = if low.ends_with("tb") { 1_000_000_000_000 } else { factor };
+    let (digits, factor) = [
+        ("tb", 1u64 << 40),
+        ("gb", 1_000_000_000),
+        ("mb", 1_000_000),
+        ("kb", 1_000),
+    ]
+    .iter()
+    .find_map(|(unit, factor)| Some((low.strip_suffix(unit)?, *factor)))
+    .unwrap_or((low.as_str(), 1));
+    let factor = if low.ends_with("tb") {
+        1_000_000_000_000
+    } else {
+        factor
+    };
     digits
         .trim()
         .parse::<u64>()
@@ -264,7 +337,10 @@ pub(super) fn fixity(desk: &Desk, which: &[String], budget: Option<&str>) -> Res
     let budget = budget.map(bytes).transpose()?;
     let vault = desk.vault()?;
     let extent = if which.is_empty() {
-        Extent { budget, ..Extent::everything() }
+        Extent {
+            budget,
+            ..Extent::everything()
+        }
     } else {
         Extent {
             local: which.iter().any(|w| w == "local"),
@@ -278,15 +354,28 @@ pub(super) fn fixity(desk: &Desk, which: &[String], budget: Option<&str>) -> Res
     for d in &found.damaged {
         let reel = d.reel.map_or(String::new(), |n| format!(" reel {n}:"));
         let word = desk.print.tone(Tone::Bad, "damaged");
-        desk.print.line(&format!("{word} {}:{reel} {}", printable(&d.where_), printable(&d.detail)))?;
+        desk.print.line(&format!(
+            "{word} {}:{reel} {}",
+            printable(&d.where_),
+            printable(&d.detail)
+        ))?;
     }
     for note in &found.notes {
         desk.print.note(note);
     }
-    let read = format!("{} read in {}", size(found.checked_bytes), counted(found.checked_reels, "copy"));
+    let read = format!(
+        "{} read in {}",
+        size(found.checked_bytes),
+        counted(found.checked_reels, "copy")
+    );
     if found.good() {
-        let all = if found.complete { "everything is as it was written" } else { "what was read is as it was written" };
-        desk.print.success(&format!("{}: {read}", desk.print.tone(Tone::Good, all)))?;
+        let all = if found.complete {
+            "everything is as it was written"
+        } else {
+            "what was read is as it was written"
+        };
+        desk.print
+            .success(&format!("{}: {read}", desk.print.tone(Tone::Good, all)))?;
     } else {
         desk.print.line(&read)?;
         desk.print.line("next: farshelf repair")?;
@@ -322,18 +411,24 @@ pub(super) fn repair(desk: &Desk, passphrase: &PassphraseArg) -> Result<Exit> {
             Some(_) => format!(" from {}", printable(&m.from)),
             None => format!(": {}", printable(&m.from)),
         };
-        desk.print.success(&format!("mended {}{what}{from}", printable(&m.where_)))?;
+        desk.print
+            .success(&format!("mended {}{what}{from}", printable(&m.where_)))?;
     }
     for u in &done.unrepairable {
         let what = u.reel.map_or(String::new(), |n| format!(" reel {n}"));
         let word = desk.print.tone(Tone::Bad, "not mended");
-        desk.print.line(&format!("{word} {}{what}: {}", printable(&u.where_), printable(&u.detail)))?;
+        desk.print.line(&format!(
+            "{word} {}{what}: {}",
+            printable(&u.where_),
+            printable(&u.detail)
+        ))?;
     }
     for note in &done.notes {
         desk.print.note(note);
     }
     if done.repaired.is_empty() && done.unrepairable.is_empty() {
-        desk.print.success("nothing to mend: everything that could be read is as it was written")?;
+        desk.print
+            .success("nothing to mend: everything that could be read is as it was written")?;
     }
     Ok(Exit::attention(!done.unrepairable.is_empty()))
 }
@@ -348,13 +443,16 @@ fn repair_key(
     let key = match crate::ops::key::read(vault.world().disk.as_ref(), vault.dir()) {
         Ok(key) => key,
         Err(e) => {
-            desk.print.note(&format!("{}; shelves can be mended without it", e.fact()));
+            desk.print
+                .note(&format!("{}; shelves can be mended without it", e.fact()));
             return Ok(None);
         }
     };
-    let can_ask = passphrase.passphrase_from.is_some() || (!desk.no_input && std::io::stdin().is_terminal());
+    let can_ask =
+        passphrase.passphrase_from.is_some() || (!desk.no_input && std::io::stdin().is_terminal());
     if matches!(key, crate::shelf::keyfile::KeyFile::Locked(_)) && !can_ask {
-        desk.print.note("the key is locked, so only shelves are mended; --passphrase-from FILE opens it");
+        desk.print
+            .note("the key is locked, so only shelves are mended; --passphrase-from FILE opens it");
         return Ok(None);
     }
     crate::ops::key::open(key, &mut || keys::ask(desk, passphrase)).map(Some)
@@ -380,7 +478,12 @@ mod tests {
 
     #[test]
     fn sizes_are_read_with_their_units() {
-        for (text, n) in [("500", 500), ("500MB", 500_000_000), ("2 gb", 2_000_000_000), ("1TB", 1_000_000_000_000)] {
+        for (text, n) in [
+            ("500", 500),
+            ("500MB", 500_000_000),
+            ("2 gb", 2_000_000_000),
+            ("1TB", 1_000_000_000_000),
+        ] {
             assert_eq!(bytes(text).unwrap(), n, "{text}");
         }
         for text in ["", "0", "-1", "many", "99999999999999TB"] {

@@ -26,16 +26,32 @@ pub(super) fn device(desk: &Desk, command: DeviceCommand) -> Result<Exit> {
             show(desk, &view)?;
             return Ok(Exit::Good);
         }
-        DeviceCommand::Add { id, fields } => {
-            devices::add(&vault, &id.parse().map_err(bad_id)?, change(fields), desk.wait)?
-        }
-        DeviceCommand::Edit { id, fields } => {
-            devices::edit(&vault, &id.parse().map_err(bad_id)?, change(fields), desk.wait)?
-        }
+        DeviceCommand::Add { id, fields } => devices::add(
+            &vault,
+            &id.parse().map_err(bad_id)?,
+            change(fields),
+            desk.wait,
+        )?,
+        DeviceCommand::Edit { id, fields } => devices::edit(
+            &vault,
+            &id.parse().map_err(bad_id)?,
+            change(fields),
+            desk.wait,
+        )?,
         DeviceCommand::Section(args) => section(desk, &vault, args)?,
-        DeviceCommand::Log { id, kind, text, date } => {
-            devices::log(&vault, &id.parse().map_err(bad_id)?, &kind, date.as_deref(), &text, desk.wait)?
-        }
+        DeviceCommand::Log {
+            id,
+            kind,
+            text,
+            date,
+        } => devices::log(
+            &vault,
+            &id.parse().map_err(bad_id)?,
+            &kind,
+            date.as_deref(),
+            &text,
+            desk.wait,
+        )?,
         DeviceCommand::Retire { id, undo } => {
             devices::retire(&vault, &id.parse().map_err(bad_id)?, !undo, desk.wait)?
         }
@@ -86,7 +102,11 @@ fn section(desk: &Desk, vault: &crate::vault::Vault, args: SectionArgs) -> Resul
             }
             match named.takes.as_slice() {
                 [one] => Some(one.key.clone()),
-                _ => return Err(usage(format!("{reference} names several takes; --like wants one"))),
+                _ => {
+                    return Err(usage(format!(
+                        "{reference} names several takes; --like wants one"
+                    )));
+                }
             }
         }
     };
@@ -99,19 +119,28 @@ fn section(desk: &Desk, vault: &crate::vault::Vault, args: SectionArgs) -> Resul
         load_steps: args.load_steps,
         key: like,
     };
-    devices::section(vault, &id, &args.section.parse().map_err(bad_id)?, change, desk.wait)
+    devices::section(
+        vault,
+        &id,
+        &args.section.parse().map_err(bad_id)?,
+        change,
+        desk.wait,
+    )
 }
 
 fn list(desk: &Desk, all: &[DeviceView]) -> Result<Exit> {
     if all.is_empty() {
-        desk.print.line("no device is known yet; add one: farshelf device add ID")?;
+        desk.print
+            .line("no device is known yet; add one: farshelf device add ID")?;
         return Ok(Exit::Good);
     }
     let rows = all
         .iter()
         .map(|v| {
             let r = &v.device.record;
-            let model = [r.maker.as_deref(), r.model.as_deref()].into_iter().flatten();
+            let model = [r.maker.as_deref(), r.model.as_deref()]
+                .into_iter()
+                .flatten();
             let sections: Vec<&str> = v.sections.iter().map(|s| s.name.as_str()).collect();
             vec![
                 v.device.name.clone() + if v.device.retired { " (retired)" } else { "" },
@@ -123,7 +152,10 @@ fn list(desk: &Desk, all: &[DeviceView]) -> Result<Exit> {
             ]
         })
         .collect();
-    desk.print.table(&["DEVICE", "NAME", "MODEL", "PLACE", "TAKES", "SECTIONS"], rows)?;
+    desk.print.table(
+        &["DEVICE", "NAME", "MODEL", "PLACE", "TAKES", "SECTIONS"],
+        rows,
+    )?;
     Ok(Exit::Good)
 }
 
@@ -131,7 +163,11 @@ fn show(desk: &Desk, v: &DeviceView) -> Result<()> {
     let r = &v.device.record;
     let p = &desk.print;
     let retired = if v.device.retired { " (retired)" } else { "" };
-    p.line(&format!("{}{retired}, {}", v.device.name, counted(v.takes, "take")))?;
+    p.line(&format!(
+        "{}{retired}, {}",
+        v.device.name,
+        counted(v.takes, "take")
+    ))?;
     let number = r.sysex_number.map(|n| n.to_string());
     let life = r.life_years.map(|n| format!("{n} years"));
     for (what, value) in [
@@ -154,9 +190,12 @@ fn show(desk: &Desk, v: &DeviceView) -> Result<()> {
             p.line(&format!("  {what:<10} {}", printable(value)))?;
         }
     }
-    if matches!(r.power.as_deref(), Some("coin-soldered" | "coin-holder")) && r.fitted_on.is_some() {
+    if matches!(r.power.as_deref(), Some("coin-soldered" | "coin-holder")) && r.fitted_on.is_some()
+    {
         p.line("  caution    a battery inside a unit is work for a qualified technician: unplug it, follow its service manual;")?;
-        p.line("             a lithium cell must not be shorted, charged or thrown in household waste")?;
+        p.line(
+            "             a lithium cell must not be shorted, charged or thrown in household waste",
+        )?;
     }
     for s in &v.sections {
         let mut words = vec![if s.loose {
@@ -166,19 +205,34 @@ fn show(desk: &Desk, v: &DeviceView) -> Result<()> {
         } else {
             "not expected".to_string()
         }];
-        words.extend(s.record.every_days.map(|d| format!("every {}", counted(u64::from(d), "day"))));
+        words.extend(
+            s.record
+                .every_days
+                .map(|d| format!("every {}", counted(u64::from(d), "day"))),
+        );
         p.line(&format!("  section    {} ({})", s.name, words.join(", ")))?;
         if p.verbose {
-            p.line(&format!("             begins {}", printable(&s.record.keys.join(" or "))))?;
+            p.line(&format!(
+                "             begins {}",
+                printable(&s.record.keys.join(" or "))
+            ))?;
         }
-        for (what, steps) in [("to dump", &s.record.dump_steps), ("to load", &s.record.load_steps)] {
+        for (what, steps) in [
+            ("to dump", &s.record.dump_steps),
+            ("to load", &s.record.load_steps),
+        ] {
             if let Some(steps) = steps {
                 p.line(&format!("             {what}: {}", printable(steps)))?;
             }
         }
     }
     for l in &v.log {
-        p.line(&format!("  log        {} {}: {}", desk.when(&l.date), l.kind, printable(&l.text)))?;
+        p.line(&format!(
+            "  log        {} {}: {}",
+            desk.when(&l.date),
+            l.kind,
+            printable(&l.text)
+        ))?;
     }
     Ok(())
 }

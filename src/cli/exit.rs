@@ -58,10 +58,16 @@ mod tests {
 
     #[test]
     fn codes_are_those_of_the_readme_and_the_help() {
-        let codes: Vec<u8> = [Exit::Good, Exit::Failed, Exit::Usage, Exit::Attention, Exit::Busy]
-            .into_iter()
-            .map(Exit::code)
-            .collect();
+        let codes: Vec<u8> = [
+            Exit::Good,
+            Exit::Failed,
+            Exit::Usage,
+            Exit::Attention,
+            Exit::Busy,
+        ]
+        .into_iter()
+        .map(Exit::code)
+        .collect();
         assert_eq!(codes, [0, 1, 2, 3, 4]);
         assert!(Exit::Failed > Exit::Attention);
         assert_eq!(Exit::of(Kind::Busy), Exit::Busy);

@@ -134,8 +134,11 @@ pub fn show(t: &TakeInFull, copies: &[Copy]) -> Value {
             .map(|s| json!({ "date": s.date, "dated_by": s.by.as_str(), "counts": s.counts, "seen_again": s.seen_again }))
             .collect();
         map.insert("sightings".into(), json!(sightings));
-        let vouches: Vec<Value> =
-            t.vouches.iter().map(|v| json!({ "at": rfc3339(v.at), "text": v.text })).collect();
+        let vouches: Vec<Value> = t
+            .vouches
+            .iter()
+            .map(|v| json!({ "at": rfc3339(v.at), "text": v.text }))
+            .collect();
         map.insert("vouches".into(), json!(vouches));
         let copies: Vec<Value> = copies
             .iter()

@@ -19,7 +19,11 @@ const LISTED: u64 = 30;
 
 pub(super) fn keep(desk: &Desk, args: KeepArgs) -> Result<Exit> {
     let vault = desk.vault()?;
-    let mut teller = Teller { desk, listed: 0, any: false };
+    let mut teller = Teller {
+        desk,
+        listed: 0,
+        any: false,
+    };
     let totals = match args.from.clone() {
         Some(from) => {
             teller.begin()?;
@@ -27,11 +31,15 @@ pub(super) fn keep(desk: &Desk, args: KeepArgs) -> Result<Exit> {
         }
         None => {
             let options = options(desk, args)?;
-            if options.paths.iter().any(|p| p.as_os_str() == "-") && std::io::stdin().is_terminal() {
-                desk.print.note("waiting for a dump on standard input; end it with Ctrl-D");
+            if options.paths.iter().any(|p| p.as_os_str() == "-") && std::io::stdin().is_terminal()
+            {
+                desk.print
+                    .note("waiting for a dump on standard input; end it with Ctrl-D");
             }
             teller.begin()?;
-            keep::keep(&vault, &options, &mut std::io::stdin(), &mut |r| teller.tell(r))
+            keep::keep(&vault, &options, &mut std::io::stdin(), &mut |r| {
+                teller.tell(r)
+            })
         }
     };
     desk.warn(&vault);
@@ -49,7 +57,9 @@ pub(super) fn keep(desk: &Desk, args: KeepArgs) -> Result<Exit> {
 fn options(desk: &Desk, args: KeepArgs) -> Result<KeepOptions> {
     let whose = match (args.device, args.by_folder) {
         (Some(id), _) => Whose::Device(id.parse().map_err(bad_id)?),
-        (None, true) => Whose::ByFolder { add_devices: args.add_devices },
+        (None, true) => Whose::ByFolder {
+            add_devices: args.add_devices,
+        },
         (None, false) => Whose::Recognised,
     };
     let into = match (args.section, args.loose) {
@@ -82,14 +92,21 @@ struct Teller<'d> {
 
 impl Teller<'_> {
     fn begin(&self) -> Result<()> {
-        if self.desk.print.json { self.desk.print.raw("{\"results\":[") } else { Ok(()) }
+        if self.desk.print.json {
+            self.desk.print.raw("{\"results\":[")
+        } else {
+            Ok(())
+        }
     }
 
     fn tell(&mut self, r: &KeepResult) -> Result<()> {
         if self.desk.print.json {
             let comma = if self.any { "," } else { "" };
             self.any = true;
-            return self.desk.print.raw(&format!("{comma}{}", json::keep_result(r)));
+            return self
+                .desk
+                .print
+                .raw(&format!("{comma}{}", json::keep_result(r)));
         }
         if let Some(e) = &r.error {
             self.desk.print.error(e);
@@ -109,7 +126,11 @@ impl Teller<'_> {
             let text = format!("  {}: {}", f.severity, printable(&f.message));
             // What makes a take doubtful is said even to who wants quiet.
             if f.severity == Severity::Error && self.desk.print.quiet {
-                self.desk.print.line(&format!("{}: {}", printable(&r.source), printable(&f.message)))?;
+                self.desk.print.line(&format!(
+                    "{}: {}",
+                    printable(&r.source),
+                    printable(&f.message)
+                ))?;
             } else {
                 self.desk.print.success(&text)?;
             }
@@ -124,7 +145,10 @@ impl Teller<'_> {
         if !whole {
             return Ok(());
         }
-        let mut parts = vec![format!("{} kept", grouped(t.kept)), format!("{} unchanged", grouped(t.unchanged))];
+        let mut parts = vec![
+            format!("{} kept", grouped(t.kept)),
+            format!("{} unchanged", grouped(t.unchanged)),
+        ];
         if t.doubtful > 0 {
             parts.push(format!("{} doubtful", grouped(t.doubtful)));
         }

@@ -19,52 +19,77 @@ pub(super) fn key(desk: &Desk, command: KeyCommand) -> Result<Exit> {
             let sheet = key::sheet(&vault, &mut || ask(desk, &passphrase))?;
             match to {
                 None if desk.print.json => {
-                    desk.print.document(&serde_json::json!({ "sheet": sheet.text.as_str() }))?;
+                    desk.print
+                        .document(&serde_json::json!({ "sheet": sheet.text.as_str() }))?;
                 }
                 None => desk.print.raw(&sheet.text)?,
                 Some(path) => {
-                    let html = path
-                        .extension()
-                        .is_some_and(|e| e.eq_ignore_ascii_case("html") || e.eq_ignore_ascii_case("htm"));
+                    let html = path.extension().is_some_and(|e| {
+                        e.eq_ignore_ascii_case("html") || e.eq_ignore_ascii_case("htm")
+                    });
                     let text = if html { &sheet.html } else { &sheet.text };
                     let disk = desk.world.disk.as_ref();
                     disk::publish(disk, &path, text.as_bytes(), Privacy::Owner, Replace::No)?;
-                    desk.print.document(&serde_json::json!({ "to": path.display().to_string() }))?;
+                    desk.print
+                        .document(&serde_json::json!({ "to": path.display().to_string() }))?;
                     desk.print.success(&format!(
                         "the key sheet is in {}; print it and remove the file: whoever has it can read every copy",
                         path.display()
                     ))?;
                 }
             }
-            desk.print.note("when the printed sheet lies in another place: farshelf key confirm --place PLACE");
+            desk.print.note(
+                "when the printed sheet lies in another place: farshelf key confirm --place PLACE",
+            );
         }
         KeyCommand::Confirm { place } => {
             let place = place.parse().map_err(usage)?;
             key::confirm(&vault, &place, desk.wait)?;
-            desk.print.document(&serde_json::json!({ "place": place.as_str() }))?;
-            desk.print.success(&format!("noted: a key sheet lies at {place}"))?;
+            desk.print
+                .document(&serde_json::json!({ "place": place.as_str() }))?;
+            desk.print
+                .success(&format!("noted: a key sheet lies at {place}"))?;
             if vault.settings().place()?.as_ref() == Some(&place) {
                 desk.print.note("that is where the vault stands; a sheet in another place is what survives a fire");
             }
         }
-        KeyCommand::Add { recipient, new_passphrase_from, passphrase } => {
-            let holder = match recipient {
-                Some(text) => NewHolder::Recipient(
-                    text.parse().map_err(|_| usage(format!("{text} is no public key; it begins with age1")))?,
-                ),
-                None => NewHolder::Passphrase(new_passphrase(desk, new_passphrase_from.as_deref())?),
-            };
+        KeyCommand::Add {
+            recipient,
+            new_passphrase_from,
+            passphrase,
+        } => {
+            let holder =
+                match recipient {
+                    Some(text) => NewHolder::Recipient(text.parse().map_err(|_| {
+                        usage(format!("{text} is no public key; it begins with age1"))
+                    })?),
+                    None => {
+                        NewHolder::Passphrase(new_passphrase(desk, new_passphrase_from.as_deref())?)
+                    }
+                };
             let name = key::add(&vault, &holder, &mut || ask(desk, &passphrase), desk.wait)?;
             desk.print.document(&serde_json::json!({ "file": name }))?;
-            desk.print.success("the key is wrapped once more; it goes to every shelf with the next mirror")?;
+            desk.print.success(
+                "the key is wrapped once more; it goes to every shelf with the next mirror",
+            )?;
         }
-        KeyCommand::Passphrase { remove, new_passphrase_from, passphrase } => {
+        KeyCommand::Passphrase {
+            remove,
+            new_passphrase_from,
+            passphrase,
+        } => {
             let new = match remove {
                 true => None,
                 false => Some(new_passphrase(desk, new_passphrase_from.as_deref())?),
             };
-            key::set_passphrase(&vault, new.as_ref(), &mut || ask(desk, &passphrase), desk.wait)?;
-            desk.print.document(&serde_json::json!({ "locked": !remove }))?;
+            key::set_passphrase(
+                &vault,
+                new.as_ref(),
+                &mut || ask(desk, &passphrase),
+                desk.wait,
+            )?;
+            desk.print
+                .document(&serde_json::json!({ "locked": !remove }))?;
             desk.print.success(match remove {
                 true => "the key is not locked any more",
                 false => "the key is locked; the key sheet still holds it bare, and copies are not touched",

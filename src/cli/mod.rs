@@ -62,10 +62,13 @@ struct Desk {
 
 impl Desk {
     fn dir(&self) -> Result<PathBuf> {
-        self.vault_dir.clone().or_else(default_vault).ok_or_else(|| {
-            Error::usage("there is no folder for a vault on this system")
-                .next(Next::say("name one with --vault DIR"))
-        })
+        self.vault_dir
+            .clone()
+            .or_else(default_vault)
+            .ok_or_else(|| {
+                Error::usage("there is no folder for a vault on this system")
+                    .next(Next::say("name one with --vault DIR"))
+            })
     }
 
     fn vault(&self) -> Result<Vault> {
@@ -83,14 +86,21 @@ impl Desk {
     /// A date for people: instants in local time to the minute, everything else as it is.
     fn when(&self, date: &str) -> String {
         match date.parse::<jiff::Timestamp>() {
-            Ok(t) => self.world.zone.to_datetime(t).strftime("%Y-%m-%d %H:%M").to_string(),
+            Ok(t) => self
+                .world
+                .zone
+                .to_datetime(t)
+                .strftime("%Y-%m-%d %H:%M")
+                .to_string(),
             Err(_) => date.to_string(),
         }
     }
 
     /// A moment for people, in local time to the minute; `never` without one.
     fn moment(&self, seconds: Option<i64>) -> String {
-        seconds.map_or("never".to_string(), |s| self.when(&crate::sys::clock::rfc3339(s)))
+        seconds.map_or("never".to_string(), |s| {
+            self.when(&crate::sys::clock::rfc3339(s))
+        })
     }
 }
 
@@ -99,20 +109,32 @@ fn dispatch(desk: &Desk, command: Command) -> Result<Exit> {
         Command::Keep(args) => keep::keep(desk, args),
         Command::History { device } => takes::history(desk, &device),
         Command::Show { reference } => takes::show(desk, &reference),
-        Command::Label { reference, text, date, remove } => {
-            takes::label(desk, &reference, text, date, remove)
-        }
+        Command::Label {
+            reference,
+            text,
+            date,
+            remove,
+        } => takes::label(desk, &reference, text, date, remove),
         Command::Vouch { reference, text } => takes::vouch(desk, &reference, &text),
-        Command::Recall { reference, to, force } => takes::recall(desk, &reference, &to, force),
+        Command::Recall {
+            reference,
+            to,
+            force,
+        } => takes::recall(desk, &reference, &to, force),
         Command::Find { text } => takes::find(desk, &text),
         Command::Health => copies::health(desk),
         Command::Shelf(command) => copies::shelf(desk, command),
         Command::Mirror { shelves } => copies::mirror(desk, &shelves),
         Command::Fixity { which, budget } => copies::fixity(desk, &which, budget.as_deref()),
         Command::Repair { passphrase } => copies::repair(desk, &passphrase),
-        Command::Rescue { locations, key, to, line, until, passphrase } => {
-            setup::rescue(desk, &locations, &key, &to, line, until, &passphrase)
-        }
+        Command::Rescue {
+            locations,
+            key,
+            to,
+            line,
+            until,
+            passphrase,
+        } => setup::rescue(desk, &locations, &key, &to, line, until, &passphrase),
         Command::Create { place } => setup::create(desk, place),
         Command::Device(command) => devices::device(desk, command),
         Command::Key(command) => keys::key(desk, command),
@@ -139,7 +161,12 @@ fn usage(e: &clap::Error, arguments: &[OsString]) -> Exit {
         _ => {
             let text = e.render().to_string();
             let mut paragraphs = text.trim().trim_start_matches("error: ").splitn(2, "\n\n");
-            let fact = paragraphs.next().unwrap_or_default().lines().map(str::trim).collect::<Vec<_>>();
+            let fact = paragraphs
+                .next()
+                .unwrap_or_default()
+                .lines()
+                .map(str::trim)
+                .collect::<Vec<_>>();
             let rest = paragraphs.next().unwrap_or_default();
             let tip = rest.lines().find_map(|l| l.trim().strip_prefix("tip: "));
             let usage = rest.lines().find_map(|l| l.trim().strip_prefix("Usage: "));

@@ -42,7 +42,13 @@ impl Printer {
     /// For this process's standard output and error.
     pub fn new(json: bool, quiet: bool, verbose: bool, no_color: bool) -> Printer {
         let colour = !no_color && !json && !plain_terminal() && io::stdout().is_terminal();
-        Printer { json, quiet, verbose, colour, gone: Cell::new(false) }
+        Printer {
+            json,
+            quiet,
+            verbose,
+            colour,
+            gone: Cell::new(false),
+        }
     }
 
     /// A line of results. Untrusted text in it must have passed [`printable`].
@@ -76,7 +82,10 @@ impl Printer {
             return Ok(());
         }
         let mut stdout = io::stdout().lock();
-        match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
+        match stdout
+            .write_all(text.as_bytes())
+            .and_then(|()| stdout.flush())
+        {
             Err(e) if e.kind() == io::ErrorKind::BrokenPipe => {
                 self.gone.set(true);
                 Ok(())
@@ -92,7 +101,7 @@ impl Printer {
             return Ok(());
         }
         let mut table = Table::new();
-        table.load_preset(NOTHING);
+        table.load_style(NOTHING);
         table.set_content_arrangement(ContentArrangement::Dynamic);
         if !io::stdout().is_terminal() {
             table.set_content_arrangement(ContentArrangement::Disabled);
@@ -115,7 +124,11 @@ impl Printer {
             Tone::Bad => "31",
             Tone::Plain => return word.to_string(),
         };
-        if self.colour { format!("\x1b[{code}m{word}\x1b[0m") } else { word.to_string() }
+        if self.colour {
+            format!("\x1b[{code}m{word}\x1b[0m")
+        } else {
+            word.to_string()
+        }
     }
 
     /// Something worth telling that stopped nothing.

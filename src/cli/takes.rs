@@ -26,7 +26,9 @@ pub(super) fn bad_id(e: impl std::fmt::Display) -> Error {
 
 pub(super) fn parse_date(text: &str) -> Result<Moment> {
     text.parse().map_err(|e| {
-        usage(format!("{e}")).next(Next::say("write 1994, 1994-07, 1994-07-03, an instant such as 2026-10-25T18:03:11Z, or unknown"))
+        usage(format!("{e}")).next(Next::say(
+            "write 1994, 1994-07, 1994-07-03, an instant such as 2026-10-25T18:03:11Z, or unknown",
+        ))
     })
 }
 
@@ -39,7 +41,8 @@ pub(super) fn history(desk: &Desk, device: &str) -> Result<Exit> {
     let history = takes::history(&vault, &device_id(device)?)?;
     desk.print.document(&json::history(&history))?;
     if history.takes.is_empty() {
-        desk.print.line(&format!("nothing is kept of {device} yet"))?;
+        desk.print
+            .line(&format!("nothing is kept of {device} yet"))?;
         return Ok(Exit::Good);
     }
     table(desk, &history)?;
@@ -47,7 +50,15 @@ pub(super) fn history(desk: &Desk, device: &str) -> Result<Exit> {
 }
 
 fn table(desk: &Desk, history: &History) -> Result<()> {
-    let mut header = vec!["TAKE", "SECTION", "DATE", "KNOWN BY", "SIZE", "CONDITION", "LABELS"];
+    let mut header = vec![
+        "TAKE",
+        "SECTION",
+        "DATE",
+        "KNOWN BY",
+        "SIZE",
+        "CONDITION",
+        "LABELS",
+    ];
     if desk.print.verbose {
         header.push("BLAKE3");
     }
@@ -62,7 +73,11 @@ fn table(desk: &Desk, history: &History) -> Result<()> {
             }
             let mut row = vec![
                 format!("{}@{}", history.device.name, t.number()),
-                if t.loose { "(loose)".to_string() } else { t.section_name.clone() },
+                if t.loose {
+                    "(loose)".to_string()
+                } else {
+                    t.section_name.clone()
+                },
                 date,
                 t.dated_by.to_string(),
                 counted(t.bytes, "byte"),
@@ -78,7 +93,12 @@ fn table(desk: &Desk, history: &History) -> Result<()> {
     desk.print.table(&header, rows)
 }
 
-fn condition(condition: Condition, vouched: bool, evidence: Evidence, alias_of: Option<u32>) -> String {
+fn condition(
+    condition: Condition,
+    vouched: bool,
+    evidence: Evidence,
+    alias_of: Option<u32>,
+) -> String {
     let mut text = condition.to_string();
     if vouched {
         text.push_str(", vouched for");
@@ -127,29 +147,56 @@ pub(super) fn show(desk: &Desk, reference: &str) -> Result<Exit> {
 fn show_one(desk: &Desk, vault: &Vault, full: &TakeInFull) -> Result<()> {
     let t = &full.view.take;
     let p = &desk.print;
-    let place = if t.loose { "kept loose".to_string() } else { format!("section {}", t.section_name) };
+    let place = if t.loose {
+        "kept loose".to_string()
+    } else {
+        format!("section {}", t.section_name)
+    };
     p.line(&format!("{}@{}, {place}", full.device.name, t.number()))?;
-    p.line(&format!("  date       {} ({})", desk.when(&t.date), t.dated_by))?;
+    p.line(&format!(
+        "  date       {} ({})",
+        desk.when(&t.date),
+        t.dated_by
+    ))?;
     if let Some(again) = &full.view.confirmed_at {
         p.line(&format!("  again on   {}", desk.when(again)))?;
     }
     p.line(&format!("  kept on    {}", desk.moment(Some(t.kept_at))))?;
     let word = condition(t.condition(), t.vouched, t.evidence, t.alias_of);
-    let tone = if t.counts() || t.loose && !t.doubtful { Tone::Good } else { Tone::Warn };
+    let tone = if t.counts() || t.loose && !t.doubtful {
+        Tone::Good
+    } else {
+        Tone::Warn
+    };
     p.line(&format!("  condition  {}", p.tone(tone, &word)))?;
-    p.line(&format!("  size       {}, {}", counted(t.bytes, "byte"), counted(t.messages, "message")))?;
+    p.line(&format!(
+        "  size       {}, {}",
+        counted(t.bytes, "byte"),
+        counted(t.messages, "message")
+    ))?;
     if !full.view.labels.is_empty() {
-        p.line(&format!("  labels     {}", printable(&full.view.labels.join("; "))))?;
+        p.line(&format!(
+            "  labels     {}",
+            printable(&full.view.labels.join("; "))
+        ))?;
     }
     if p.verbose {
         p.line(&format!("  begins     {}", printable(&t.key)))?;
         p.line(&format!("  BLAKE3     {}", t.hash))?;
     }
     for f in &full.findings {
-        p.line(&format!("  {:<10} {}", f.severity.to_string(), printable(&f.message)))?;
+        p.line(&format!(
+            "  {:<10} {}",
+            f.severity.to_string(),
+            printable(&f.message)
+        ))?;
     }
     for v in &full.vouches {
-        p.line(&format!("  vouched    {} ({})", printable(&v.text), desk.moment(Some(v.at))))?;
+        p.line(&format!(
+            "  vouched    {} ({})",
+            printable(&v.text),
+            desk.moment(Some(v.at))
+        ))?;
     }
     for s in full.sightings.iter().take(LISTED) {
         let name = match s.origin.folder.is_empty() {
@@ -163,20 +210,43 @@ fn show_one(desk: &Desk, vault: &Vault, full: &TakeInFull) -> Result<()> {
         } else {
             s.by.as_str()
         };
-        p.line(&format!("  seen       {} ({how}) {}", desk.when(&s.date), printable(&name)))?;
+        p.line(&format!(
+            "  seen       {} ({how}) {}",
+            desk.when(&s.date),
+            printable(&name)
+        ))?;
     }
     if full.pieces.len() > 1 {
-        p.line(&format!("  files      {}", grouped(full.pieces.len() as u64)))?;
+        p.line(&format!(
+            "  files      {}",
+            grouped(full.pieces.len() as u64)
+        ))?;
         for piece in full.pieces.iter().take(LISTED) {
-            p.line(&format!("    {} ({})", printable(&piece.path), counted(piece.bytes, "byte")))?;
+            p.line(&format!(
+                "    {} ({})",
+                printable(&piece.path),
+                counted(piece.bytes, "byte")
+            ))?;
         }
     }
     for m in full.messages.iter().take(LISTED) {
-        let maker = if m.maker.is_empty() { "no maker ID".to_string() } else { format!("maker {}", m.maker) };
-        p.line(&format!("  message    {}: {}, {maker}, {}", m.index, counted(m.bytes, "byte"), m.kind.as_str()))?;
+        let maker = if m.maker.is_empty() {
+            "no maker ID".to_string()
+        } else {
+            format!("maker {}", m.maker)
+        };
+        p.line(&format!(
+            "  message    {}: {}, {maker}, {}",
+            m.index,
+            counted(m.bytes, "byte"),
+            m.kind.as_str()
+        ))?;
     }
     if full.messages.len() > LISTED {
-        p.line(&format!("  message    … {} more", grouped((full.messages.len() - LISTED) as u64)))?;
+        p.line(&format!(
+            "  message    … {} more",
+            grouped((full.messages.len() - LISTED) as u64)
+        ))?;
     }
     for c in copies_of_take(vault, t)? {
         let place = c.place.as_deref().unwrap_or("place not known");
@@ -199,7 +269,11 @@ pub(super) fn label(
 ) -> Result<Exit> {
     let vault = desk.vault()?;
     let date = date.as_deref().map(parse_date).transpose()?;
-    let what = Labelling { text: text.clone(), date, remove };
+    let what = Labelling {
+        text: text.clone(),
+        date,
+        remove,
+    };
     let after = takes::label(&vault, reference, &what, desk.wait)?;
     desk.warn(&vault);
     desk.print.document(&json::history(&after))?;
@@ -209,7 +283,8 @@ pub(super) fn label(
             true => "no label".to_string(),
             false => format!("labels: {}", printable(&v.labels.join("; "))),
         };
-        desk.print.success(&format!("{name}, {}, {labels}", desk.when(&v.take.date)))?;
+        desk.print
+            .success(&format!("{name}, {}, {labels}", desk.when(&v.take.date)))?;
     }
     Ok(Exit::Good)
 }
@@ -221,7 +296,9 @@ pub(super) fn vouch(desk: &Desk, reference: &str, text: &str) -> Result<Exit> {
     desk.print.document(&json::history(&after))?;
     for v in &after.takes {
         let name = format!("{}@{}", after.device.name, v.take.number());
-        desk.print.success(&format!("{name} counts from now on, on your word; its findings stay visible"))?;
+        desk.print.success(&format!(
+            "{name} counts from now on, on your word; its findings stay visible"
+        ))?;
     }
     Ok(Exit::Good)
 }
@@ -264,13 +341,16 @@ pub(super) fn find(desk: &Desk, text: &str) -> Result<Exit> {
     let hits = takes::search(&vault, text)?;
     desk.print.document(&json::find(&hits))?;
     if hits.is_empty() {
-        desk.print.line(&format!("nothing kept bears the name {}", printable(text)))?;
+        desk.print
+            .line(&format!("nothing kept bears the name {}", printable(text)))?;
         return Ok(Exit::Good);
     }
     let rows = hits
         .into_iter()
         .map(|h| {
-            let take = h.take.map_or(h.device.clone(), |t| format!("{}@{t}", h.device));
+            let take = h
+                .take
+                .map_or(h.device.clone(), |t| format!("{}@{t}", h.device));
             vec![take, h.kind.to_string(), h.name]
         })
         .collect();

@@ -29,7 +29,10 @@ use crate::vault::pieces::Pieces;
 use pit::{DAY, UNITS};
 
 const WAIT: Duration = Duration::from_secs(10);
-const SHELVES: [(&str, &str); 2] = [("office", "theatre office"), ("barn", "the barn outside town")];
+const SHELVES: [(&str, &str); 2] = [
+    ("office", "theatre office"),
+    ("barn", "the barn outside town"),
+];
 
 /// What the demonstration left behind.
 #[derive(Debug)]
@@ -47,8 +50,11 @@ pub struct Demo {
 pub fn run(folder: &Path, world: &World, say: &mut dyn FnMut(&str) -> Result<()>) -> Result<Demo> {
     let disk = world.disk.as_ref();
     if disk.list(folder).is_ok_and(|names| !names.is_empty()) {
-        return Err(Error::new(Kind::AlreadyThere, format!("{} is not empty; it was left alone", folder.display()))
-            .next(Next::say("name a new folder with --to DIR")));
+        return Err(Error::new(
+            Kind::AlreadyThere,
+            format!("{} is not empty; it was left alone", folder.display()),
+        )
+        .next(Next::say("name a new folder with --to DIR")));
     }
     disk.create_folders(folder, disk::Privacy::Owner)
         .map_err(|e| Error::io(format!("cannot create {}", folder.display()), e))?;
@@ -58,13 +64,19 @@ pub fn run(folder: &Path, world: &World, say: &mut dyn FnMut(&str) -> Result<()>
     let clock = Arc::new(FixedClock::at(world.now() - 40 * DAY));
     let stage = Stage {
         now: world.now(),
-        world: World { clock: clock.clone(), ..world.clone() },
+        world: World {
+            clock: clock.clone(),
+            ..world.clone()
+        },
         clock,
         folder: folder.clone(),
         say: std::cell::RefCell::new(say),
     };
     stage.play()?;
-    Ok(Demo { vault: folder.join("vault"), folder })
+    Ok(Demo {
+        vault: folder.join("vault"),
+        folder,
+    })
 }
 
 struct Stage<'s> {
@@ -95,7 +107,9 @@ impl Stage<'_> {
     }
 
     fn play(&self) -> Result<()> {
-        self.say("A small theatre's orchestra pit (invented): nine instruments, two years of dumps.")?;
+        self.say(
+            "A small theatre's orchestra pit (invented): nine instruments, two years of dumps.",
+        )?;
         self.begin()?;
         self.dumps_come_in()?;
         self.copies()?;
@@ -109,22 +123,34 @@ impl Stage<'_> {
     }
 
     fn begin(&self) -> Result<()> {
-        self.step("1. A vault is made, and the instruments are entered.", "create --place \"orchestra pit\"")?;
-        let place = "orchestra pit".parse().map_err(|_| bug("the place is none"))?;
+        self.step(
+            "1. A vault is made, and the instruments are entered.",
+            "create --place \"orchestra pit\"",
+        )?;
+        let place = "orchestra pit"
+            .parse()
+            .map_err(|_| bug("the place is none"))?;
         let vault = ops::create::create(&self.path("vault"), Some(&place), &self.world)?;
         for unit in UNITS {
             let id = unit.id.parse().map_err(|_| bug("a device id is none"))?;
             let day = |ago: i64| day(self.now - ago * DAY, &self.world.zone);
             ops::devices::add(&vault, &id, unit.record(day), WAIT)?;
         }
-        self.say(&format!("  {} entered", counted(UNITS.len() as u64, "device")))
+        self.say(&format!(
+            "  {} entered",
+            counted(UNITS.len() as u64, "device")
+        ))
     }
 
     /// Writes the dumps that are between `oldest` and `newest` days old as files.
     fn write_dumps(&self, oldest: i64, newest: i64) -> Result<u64> {
         let mut files = 0;
         for unit in UNITS {
-            for dump in unit.dumps().iter().filter(|d| d.days_ago < oldest && d.days_ago >= newest) {
+            for dump in unit
+                .dumps()
+                .iter()
+                .filter(|d| d.days_ago < oldest && d.days_ago >= newest)
+            {
                 let when = self.now - dump.days_ago * DAY;
                 let name = format!("{}-{}.syx", day(when, &self.world.zone), dump.section);
                 self.write_file(unit.id, &name, &dump.bytes, when)?;
@@ -139,8 +165,11 @@ impl Stage<'_> {
         let path = folder.join(name);
         let fail = |e| Error::io(format!("cannot write {}", path.display()), e);
         let disk = self.world.disk.as_ref();
-        disk.create_folders(&folder, disk::Privacy::Shared).map_err(fail)?;
-        let mut file = disk.create_new(&path, disk::Privacy::Shared).map_err(fail)?;
+        disk.create_folders(&folder, disk::Privacy::Shared)
+            .map_err(fail)?;
+        let mut file = disk
+            .create_new(&path, disk::Privacy::Shared)
+            .map_err(fail)?;
         file.write_at(bytes, 0).map_err(fail)?;
         file.set_modified(when).map_err(fail)
     }
@@ -159,8 +188,17 @@ impl Stage<'_> {
         let mut doubtful = Vec::new();
         let totals = ops::keep::keep(&vault, &options, &mut std::io::empty(), &mut |r| {
             if r.condition == crate::model::take::Condition::Doubtful {
-                let why = r.findings.first().map(|f| f.message.clone()).unwrap_or_default();
-                doubtful.push(format!("  doubtful: {}@{}: {}", r.device.as_deref().unwrap_or("?"), r.take.unwrap_or(0), printable(&why)));
+                let why = r
+                    .findings
+                    .first()
+                    .map(|f| f.message.clone())
+                    .unwrap_or_default();
+                doubtful.push(format!(
+                    "  doubtful: {}@{}: {}",
+                    r.device.as_deref().unwrap_or("?"),
+                    r.take.unwrap_or(0),
+                    printable(&why)
+                ));
             }
             Ok(())
         })?;
@@ -179,24 +217,38 @@ impl Stage<'_> {
     fn dumps_come_in(&self) -> Result<()> {
         let files = self.write_dumps(i64::MAX, 30)?;
         self.step(
-            &format!("2. Two years of dumps come in: {}, one folder for each instrument.", counted(files, "file")),
+            &format!(
+                "2. Two years of dumps come in: {}, one folder for each instrument.",
+                counted(files, "file")
+            ),
             "keep --by-folder dumps",
         )?;
         let totals = self.keep()?;
-        expect(totals.failed == 0 && totals.doubtful == 0 && totals.kept > 100, "the dumps were not kept")?;
+        expect(
+            totals.failed == 0 && totals.doubtful == 0 && totals.kept > 100,
+            "the dumps were not kept",
+        )?;
         let vault = self.vault()?;
-        for (section, name) in [("section-1", "bank"), ("section-2", "songs"), ("section-3", "system")] {
+        for (section, name) in [
+            ("section-1", "bank"),
+            ("section-2", "songs"),
+            ("section-3", "system"),
+        ] {
             let change = ops::devices::SectionChange {
                 rename: Some(name.parse().map_err(|_| bug("a section name is none"))?),
                 dump_steps: Some("UTIL, page 3, SEND, then PLAY".to_string()),
                 ..Default::default()
             };
-            let organ = "pit-organ".parse().map_err(|_| bug("a device id is none"))?;
+            let organ = "pit-organ"
+                .parse()
+                .map_err(|_| bug("a device id is none"))?;
             let section = section.parse().map_err(|_| bug("a section name is none"))?;
             ops::devices::section(&vault, &organ, &section, change, WAIT)?;
         }
-        let labelling =
-            ops::takes::Labelling { text: Some("opening night".to_string()), ..Default::default() };
+        let labelling = ops::takes::Labelling {
+            text: Some("opening night".to_string()),
+            ..Default::default()
+        };
         ops::takes::label(&vault, "pit-organ", &labelling, WAIT)?;
         self.say("  the organ's sections are named bank, songs and system; its state is labelled \"opening night\"")
     }
@@ -227,8 +279,16 @@ impl Stage<'_> {
     fn mirror(&self, vault: &Vault) -> Result<()> {
         let report = ops::mirror::mirror(vault, &[], WAIT)?;
         for s in &report.shelves {
-            self.say(&format!("  {}: {} sent and read back, {}", s.name, size(s.bytes_sent), s.state.as_str()))?;
-            expect(s.state == ShelfState::Good, "a shelf is not good after the mirror")?;
+            self.say(&format!(
+                "  {}: {} sent and read back, {}",
+                s.name,
+                size(s.bytes_sent),
+                s.state.as_str()
+            ))?;
+            expect(
+                s.state == ShelfState::Good,
+                "a shelf is not good after the mirror",
+            )?;
         }
         Ok(())
     }
@@ -236,16 +296,26 @@ impl Stage<'_> {
     fn this_month(&self) -> Result<()> {
         let files = self.write_dumps(30, 0)?;
         // A cable came loose in the middle of the lead's bank.
-        let whole = UNITS.iter().find(|u| u.id == "lead").map(|u| u.dumps()).unwrap_or_default();
+        let whole = UNITS
+            .iter()
+            .find(|u| u.id == "lead")
+            .map(|u| u.dumps())
+            .unwrap_or_default();
         let mut torn = whole.last().map(|d| d.bytes.clone()).unwrap_or_default();
         torn.truncate(1_000);
         self.write_file("lead", "after-the-show.syx", &torn, self.now - 5 * DAY)?;
         self.step(
-            &format!("4. This month's dumps: {}. A cable came loose during one.", counted(files + 1, "file")),
+            &format!(
+                "4. This month's dumps: {}. A cable came loose during one.",
+                counted(files + 1, "file")
+            ),
             "keep --by-folder dumps && farshelf mirror",
         )?;
         let totals = self.keep()?;
-        expect(totals.doubtful == 1 && totals.failed == 0, "the torn dump was not noticed")?;
+        expect(
+            totals.doubtful == 1 && totals.failed == 0,
+            "the torn dump was not noticed",
+        )?;
         self.mirror(&self.vault()?)
     }
 
@@ -278,9 +348,18 @@ impl Stage<'_> {
             self.say(&format!("  {line}"))?;
         }
         let state = |id: &str| health.devices.iter().find(|d| d.id == id).map(|d| d.state);
-        expect(state("bells") == Some(State::Overdue), "the bells are not overdue")?;
-        expect(state("strings") == Some(State::BatteryDue), "the strings' battery is not due")?;
-        expect(state("pit-organ") == Some(State::Good), "the organ is not good")?;
+        expect(
+            state("bells") == Some(State::Overdue),
+            "the bells are not overdue",
+        )?;
+        expect(
+            state("strings") == Some(State::BatteryDue),
+            "the strings' battery is not due",
+        )?;
+        expect(
+            state("pit-organ") == Some(State::Good),
+            "the organ is not good",
+        )?;
         let doubt = health.devices.iter().find(|d| d.id == "lead");
         expect(
             doubt.is_some_and(|d| d.reasons.iter().any(|r| r.code == Code::NewestDoubtful)),
@@ -290,10 +369,15 @@ impl Stage<'_> {
     }
 
     fn damage_and_repair(&self) -> Result<()> {
-        self.step("6. One byte rots on the shelf in the barn. Is it found?", "fixity")?;
+        self.step(
+            "6. One byte rots on the shelf in the barn. Is it found?",
+            "fixity",
+        )?;
         let reels = self.path("barn").join("reels");
         let disk = self.world.disk.as_ref();
-        let names = disk.list(&reels).map_err(|e| Error::io("cannot list the shelf", e))?;
+        let names = disk
+            .list(&reels)
+            .map_err(|e| Error::io("cannot list the shelf", e))?;
         let victim = names
             .iter()
             .map(|n| reels.join(n))
@@ -310,9 +394,16 @@ impl Stage<'_> {
         let found = ops::fixity::fixity(&vault, &Extent::everything(), WAIT)?;
         for d in &found.damaged {
             let reel = d.reel.map_or(String::new(), |n| format!(" reel {n}:"));
-            self.say(&format!("  damaged {}:{reel} {}", d.where_, printable(&d.detail)))?;
+            self.say(&format!(
+                "  damaged {}:{reel} {}",
+                d.where_,
+                printable(&d.detail)
+            ))?;
         }
-        expect(found.damaged.len() == 1 && found.damaged[0].where_ == "barn", "the damage was not found")?;
+        expect(
+            found.damaged.len() == 1 && found.damaged[0].where_ == "barn",
+            "the damage was not found",
+        )?;
         self.step("   And mended?", "repair")?;
         let identity = ops::key::identity(&vault, &mut || Err(bug("the key is locked")))?;
         let done = ops::repair::repair(&vault, Some(&identity), WAIT)?;
@@ -320,9 +411,15 @@ impl Stage<'_> {
             let reel = m.reel.map_or(String::new(), |n| format!(" reel {n}"));
             self.say(&format!("  mended {}{reel} from {}", m.where_, m.from))?;
         }
-        expect(done.unrepairable.is_empty() && done.repaired.len() == 1, "the damage was not mended")?;
+        expect(
+            done.unrepairable.is_empty() && done.repaired.len() == 1,
+            "the damage was not mended",
+        )?;
         let again = ops::fixity::fixity(&vault, &Extent::everything(), WAIT)?;
-        expect(again.good() && again.complete, "the vault is not good after the repair")?;
+        expect(
+            again.good() && again.complete,
+            "the vault is not good after the repair",
+        )?;
         self.say(&format!(
             "  everything is as it was written: {} read in {}",
             size(again.checked_bytes),
@@ -331,24 +428,48 @@ impl Stage<'_> {
     }
 
     fn last_month_back(&self) -> Result<()> {
-        self.step("7. The organ as it was a month ago, byte for byte.", "recall pit-organ@30d --to last-month")?;
+        self.step(
+            "7. The organ as it was a month ago, byte for byte.",
+            "recall pit-organ@30d --to last-month",
+        )?;
         let vault = self.vault()?;
         let to = self.path("last-month");
-        let result =
-            ops::recall::recall(&vault, "pit-organ@30d", &to, Replace::No, &mut std::io::sink())?;
-        let unit = UNITS.iter().find(|u| u.id == "pit-organ").map(|u| u.dumps()).unwrap_or_default();
+        let result = ops::recall::recall(
+            &vault,
+            "pit-organ@30d",
+            &to,
+            Replace::No,
+            &mut std::io::sink(),
+        )?;
+        let unit = UNITS
+            .iter()
+            .find(|u| u.id == "pit-organ")
+            .map(|u| u.dumps())
+            .unwrap_or_default();
         for (section, name) in [(1, "bank"), (2, "songs"), (3, "system")] {
-            let then = unit.iter().rfind(|d| d.section == section && d.days_ago >= 30);
-            let file = disk::read_all(self.world.disk.as_ref(), &to.join(format!("{name}.syx")), 1 << 20)
-                .map_err(|e| Error::io("cannot read what was recalled", e))?;
-            expect(then.is_some_and(|d| d.bytes == file), "what was recalled is not what was dumped")?;
+            let then = unit
+                .iter()
+                .rfind(|d| d.section == section && d.days_ago >= 30);
+            let file = disk::read_all(
+                self.world.disk.as_ref(),
+                &to.join(format!("{name}.syx")),
+                1 << 20,
+            )
+            .map_err(|e| Error::io("cannot read what was recalled", e))?;
+            expect(
+                then.is_some_and(|d| d.bytes == file),
+                "what was recalled is not what was dumped",
+            )?;
         }
         let names: Vec<String> = result
             .takes
             .iter()
             .map(|t| format!("{} @{}", t.section.as_deref().unwrap_or("loose"), t.take))
             .collect();
-        self.say(&format!("  {}, compared with what the organ sent then: the same", names.join(", ")))?;
+        self.say(&format!(
+            "  {}, compared with what the organ sent then: the same",
+            names.join(", ")
+        ))?;
         self.say("  (Sending a dump to an instrument overwrites its memory: capture what it holds first.)")
     }
 
@@ -375,7 +496,10 @@ impl Stage<'_> {
         let rescued = ops::rescue::rescue(&options, &identity, &self.world)?;
         let before = all_takes(&vault)?;
         let after = all_takes(&Vault::open(&self.path("rescued"), self.world.clone())?)?;
-        expect(before == after && rescued.damaged.is_empty(), "the rescued vault is not the same")?;
+        expect(
+            before == after && rescued.damaged.is_empty(),
+            "the rescued vault is not the same",
+        )?;
         self.say(&format!(
             "  {} of {} rebuilt, each compared with the vault that burned: identical",
             counted(rescued.takes, "take"),
@@ -388,7 +512,15 @@ impl Stage<'_> {
         self.say("Everything came out as told. The vault is yours to explore:")?;
         let dir = self.path("vault");
         let vault = format!("farshelf --vault {}", dir.display());
-        for command in ["health", "history pit-organ", "show lead@25", "recall \"pit-organ@opening night\" --to organ-files", "shelf list", "find bells", "key sheet"] {
+        for command in [
+            "health",
+            "history pit-organ",
+            "show lead@25",
+            "recall \"pit-organ@opening night\" --to organ-files",
+            "shelf list",
+            "find bells",
+            "key sheet",
+        ] {
             self.say(&format!("  {vault} {command}"))?;
         }
         self.say(&format!("To be rid of it: rm -r {}", self.folder.display()))
@@ -401,7 +533,11 @@ fn all_takes(vault: &Vault) -> Result<Vec<(String, u32, Hash)>> {
     let mut all = Vec::new();
     vault.catalogue().each_take(|take| {
         pieces.check(&take.hash)?;
-        all.push((vault.catalogue().device_name(take.device())?, take.number(), take.hash));
+        all.push((
+            vault.catalogue().device_name(take.device())?,
+            take.number(),
+            take.hash,
+        ));
         Ok(())
     })?;
     all.sort();
@@ -409,7 +545,10 @@ fn all_takes(vault: &Vault) -> Result<Vec<(String, u32, Hash)>> {
 }
 
 fn bug(text: &str) -> Error {
-    Error::new(Kind::Bug, format!("the demonstration did not come out as told: {text}"))
+    Error::new(
+        Kind::Bug,
+        format!("the demonstration did not come out as told: {text}"),
+    )
 }
 
 fn expect(true_: bool, otherwise: &str) -> Result<()> {

@@ -27,15 +27,105 @@ pub struct Unit {
 
 /// The pit.
 pub const UNITS: &[Unit] = &[
-    unit("pit-organ", "Organ, left of the conductor", "Oxwood", "Nave Four", "OX-2207", "coin-holder", 20, &[32, 8, 1], 12),
-    unit("strings", "Strings", "Quarmby", "Ensemble S", "Q-0113", "coin-soldered", 57, &[16, 2], 12),
-    unit("bass", "Bass", "Tamsel", "Low Nine", "4471", "coin-holder", 9, &[8, 1], 11),
-    unit("lead", "Lead", "Lindrake", "Solo Two", "LD-88-31", "coin-soldered", 30, &[24], 13),
-    unit("pads", "Pads", "Quarmby", "Cloud", "Q-2090", "none", 0, &[32, 4], 10),
-    unit("bells", "Bells", "Oxwood", "Carillon Mini", "OX-0901", "coin-holder", 14, &[16], 208),
-    unit("drum-box", "Drums", "Tamsel", "Pulse Sixteen", "0077", "rechargeable", 0, &[12, 6, 1], 9),
-    unit("hall", "Reverberation", "Lindrake", "Room Engine", "LD-12-07", "none", 0, &[10], 14),
-    unit("curtain-keys", "Keys behind the curtain", "Oxwood", "Stage Piano K", "OX-3350", "none", 0, &[6, 1], 15),
+    unit(
+        "pit-organ",
+        "Organ, left of the conductor",
+        "Oxwood",
+        "Nave Four",
+        "OX-2207",
+        "coin-holder",
+        20,
+        &[32, 8, 1],
+        12,
+    ),
+    unit(
+        "strings",
+        "Strings",
+        "Quarmby",
+        "Ensemble S",
+        "Q-0113",
+        "coin-soldered",
+        57,
+        &[16, 2],
+        12,
+    ),
+    unit(
+        "bass",
+        "Bass",
+        "Tamsel",
+        "Low Nine",
+        "4471",
+        "coin-holder",
+        9,
+        &[8, 1],
+        11,
+    ),
+    unit(
+        "lead",
+        "Lead",
+        "Lindrake",
+        "Solo Two",
+        "LD-88-31",
+        "coin-soldered",
+        30,
+        &[24],
+        13,
+    ),
+    unit(
+        "pads",
+        "Pads",
+        "Quarmby",
+        "Cloud",
+        "Q-2090",
+        "none",
+        0,
+        &[32, 4],
+        10,
+    ),
+    unit(
+        "bells",
+        "Bells",
+        "Oxwood",
+        "Carillon Mini",
+        "OX-0901",
+        "coin-holder",
+        14,
+        &[16],
+        208,
+    ),
+    unit(
+        "drum-box",
+        "Drums",
+        "Tamsel",
+        "Pulse Sixteen",
+        "0077",
+        "rechargeable",
+        0,
+        &[12, 6, 1],
+        9,
+    ),
+    unit(
+        "hall",
+        "Reverberation",
+        "Lindrake",
+        "Room Engine",
+        "LD-12-07",
+        "none",
+        0,
+        &[10],
+        14,
+    ),
+    unit(
+        "curtain-keys",
+        "Keys behind the curtain",
+        "Oxwood",
+        "Stage Piano K",
+        "OX-3350",
+        "none",
+        0,
+        &[6, 1],
+        15,
+    ),
 ];
 
 #[expect(clippy::too_many_arguments, reason = "one row of a table")]
@@ -50,7 +140,17 @@ const fn unit(
     sections: &'static [u8],
     last_dump_days: i64,
 ) -> Unit {
-    Unit { id, name, maker, model, serial, power, fitted_months, sections, last_dump_days }
+    Unit {
+        id,
+        name,
+        maker,
+        model,
+        serial,
+        power,
+        fitted_months,
+        sections,
+        last_dump_days,
+    }
 }
 
 impl Unit {
@@ -81,7 +181,11 @@ impl Unit {
             loop {
                 let last = ago <= self.last_dump_days + 30;
                 let days_ago = if last { self.last_dump_days } else { ago };
-                dumps.push(Dump { section: section as u8 + 1, days_ago, bytes: bank.bytes() });
+                dumps.push(Dump {
+                    section: section as u8 + 1,
+                    days_ago,
+                    bytes: bank.bytes(),
+                });
                 if last {
                     break;
                 }
@@ -111,7 +215,8 @@ struct Bank {
 }
 
 const WORDS: &[&str] = &[
-    "Overture", "Moonrise", "Duel", "Rain", "Market", "Ghost", "Waltz", "Storm", "Lantern", "Chorus", "Snow", "Feast",
+    "Overture", "Moonrise", "Duel", "Rain", "Market", "Ghost", "Waltz", "Storm", "Lantern",
+    "Chorus", "Snow", "Feast",
 ];
 
 impl Bank {
@@ -123,7 +228,14 @@ impl Bank {
                     // Parameters cluster around the middle, as they do on real instruments.
                     *b = (32 + dice.below(32) + dice.below(32)) as u8;
                 }
-                let name = format!("{:<10}", format!("{} {}", WORDS[dice.below(WORDS.len() as u64) as usize], n + 1));
+                let name = format!(
+                    "{:<10}",
+                    format!(
+                        "{} {}",
+                        WORDS[dice.below(WORDS.len() as u64) as usize],
+                        n + 1
+                    )
+                );
                 patch[..10].copy_from_slice(&name.as_bytes()[..10]);
                 patch
             })
@@ -165,7 +277,10 @@ impl Dice {
     }
 
     fn below(&mut self, n: u64) -> u64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 33) % n.max(1)
     }
 }

@@ -11,5 +11,6 @@ pub mod mirror;
 pub mod recall;
 pub mod refs;
 pub mod repair;
+pub mod rescue;
 pub mod shelf;
 pub mod takes;
