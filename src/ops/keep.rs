@@ -202,6 +202,38 @@ enum Parcel {
     Done(Box<Item>, Result<Box<Arrival>>),
 }
 
+/// Parcels on their way to the keeping side; many small ones go together, waking it for each would cost more than
+/// reading them.
+struct Bag {
+    send: mpsc::SyncSender<Vec<Parcel>>,
+    parcels: Vec<Parcel>,
+    bytes: usize,
+}
+
+impl Bag {
+    const BYTES: usize = 256 << 10;
+
+    fn put(&mut self, parcel: Parcel) -> Result<()> {
+        self.bytes += 512;
+        if let Parcel::Piece(Piece::Whole(_, data) | Piece::Chunk(_, data)) = &parcel {
+            self.bytes += data.len();
+        }
+        self.parcels.push(parcel);
+        if self.bytes >= Bag::BYTES {
+            self.hand_over()
+        } else {
+            Ok(())
+        }
+    }
+
+    fn hand_over(&mut self) -> Result<()> {
+        self.bytes = 0;
+        self.send
+            .send(std::mem::take(&mut self.parcels))
+            .map_err(|_| Error::new(Kind::Bug, "the keeping side is gone"))
+    }
+}
+
 struct Run<'a, 'v> {
     vault: &'v Vault,
     options: &'a KeepOptions,
@@ -434,33 +466,33 @@ impl Run<'_, '_> {
             device,
             arrivals: Vec::new(),
         });
-        // Room for a few files ahead; each parcel is at most one whole piece.
-        let (send, receive) = mpsc::sync_channel::<Parcel>(24);
+        // Room for a few bags ahead; a bag holds little more than one whole piece.
+        let (send, receive) = mpsc::sync_channel::<Vec<Parcel>>(4);
         std::thread::scope(|scope| {
             scope.spawn(move || {
+                let mut bag = Bag {
+                    send,
+                    parcels: Vec::new(),
+                    bytes: 0,
+                };
                 for item in items {
-                    let mut gone = false;
-                    let mut sink = |piece: Piece| {
-                        if send.send(Parcel::Piece(piece)).is_err() {
-                            gone = true;
-                            return Err(Error::new(Kind::Bug, "the keeping side is gone"));
-                        }
-                        Ok(())
-                    };
+                    let mut sink = |piece: Piece| bag.put(Parcel::Piece(piece));
                     let result = match &item {
                         Item::Stdin => read_stream(&mut *stdin, &mut sink),
                         Item::File(found) => read(disk.as_ref(), found, &mut sink),
                         Item::Folder(path) => read_folder(disk.as_ref(), path, &mut sink),
                     };
                     let parcel = Parcel::Done(Box::new(item), result.map(Box::new));
-                    if gone || send.send(parcel).is_err() {
+                    if bag.put(parcel).is_err() {
                         return;
                     }
                 }
+                // If the keeping side is gone it has said why.
+                let _ = bag.hand_over();
             });
             // The receiver must be gone before the scope ends, or the reader could wait for ever.
             let receive = receive;
-            for parcel in receive.iter() {
+            for parcel in receive.iter().flatten() {
                 match parcel {
                     Parcel::Piece(piece) => self.gather(piece)?,
                     Parcel::Done(item, Err(e)) => {
