@@ -3,5 +3,5 @@
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    farshelf::cli::run(std::env::args_os())
+    farshelf::cli::exit::end(farshelf::cli::run(std::env::args_os().collect()))
 }

@@ -322,3 +322,207 @@ fn forged_and_renamed_objects_are_no_reels() {
     );
     assert_eq!(START % DAY, 43_200);
 }
+
+fn vault_copy(studio: &Studio, name: &str) -> farshelf::vault::Vault {
+    farshelf::vault::Vault::open(&studio.path(name), studio.elsewhere()).unwrap()
+}
+
+fn repair(
+    studio: &Studio,
+    vault: farshelf::vault::Vault,
+) -> (farshelf::vault::Vault, ops::repair::RepairReport) {
+    ops::repair::repair(
+        vault,
+        Some(&studio.identity),
+        ops::repair::Look::Everywhere,
+        WAIT,
+    )
+    .unwrap()
+}
+
+#[test]
+fn an_old_copy_of_the_vault_is_ahead_and_repair_catches_up() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn", "loft"]);
+    copy_folder(&studio.path("vault"), &studio.path("backup"));
+    for n in 7..10 {
+        keep(&vault, "organ", n, &common::dump(n));
+        mirror(&vault);
+    }
+    let expected = takes(&vault);
+    drop(vault);
+    fs::remove_dir_all(studio.path("vault")).unwrap();
+    fs::rename(studio.path("backup"), studio.path("vault")).unwrap();
+    let vault = studio.vault();
+    assert_eq!(takes(&vault).len(), 6);
+    let objects = studio.objects("barn");
+    for shelf in &mirror(&vault).shelves {
+        assert_eq!(
+            (shelf.state, shelf.reels_sent),
+            (ShelfState::Damaged, 0),
+            "{shelf:?}"
+        );
+        assert!(
+            shelf.reason.as_ref().unwrap().starts_with("ahead: "),
+            "{shelf:?}"
+        );
+    }
+    assert_eq!(studio.objects("barn"), objects);
+    let (vault, report) =
+        ops::repair::repair(vault, None, ops::repair::Look::Everywhere, WAIT).unwrap();
+    assert!(report.key_needed && report.repaired.is_empty());
+    let (vault, report) = repair(&studio, vault);
+    assert_eq!(report.repaired.len(), 3, "{report:?}");
+    assert_eq!(report.unrepairable, []);
+    assert_eq!(takes(&vault), expected);
+    assert!(
+        mirror(&vault)
+            .shelves
+            .iter()
+            .all(|s| s.state == ShelfState::Good && s.reels_sent == 0)
+    );
+    keep(&vault, "organ", 10, &common::dump(10));
+    assert!(
+        mirror(&vault)
+            .shelves
+            .iter()
+            .all(|s| s.state == ShelfState::Good && s.reels_sent == 1)
+    );
+    assert!(
+        ops::fixity::fixity(&vault, &Default::default(), WAIT)
+            .unwrap()
+            .good()
+    );
+}
+
+#[test]
+fn an_old_copy_with_an_open_reel_catches_up_too() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn"]);
+    keep(&vault, "organ", 7, &common::dump(7));
+    copy_folder(&studio.path("vault"), &studio.path("backup"));
+    keep(&vault, "organ", 8, &common::dump(8));
+    mirror(&vault);
+    keep(&vault, "organ", 9, &common::dump(9));
+    mirror(&vault);
+    let expected = takes(&vault);
+    drop(vault);
+    fs::remove_dir_all(studio.path("vault")).unwrap();
+    fs::rename(studio.path("backup"), studio.path("vault")).unwrap();
+    let vault = studio.vault();
+    let report = mirror(&vault);
+    assert_eq!(report.shelves[0].state, ShelfState::Damaged);
+    // The open reel was not closed: that would have made a fork.
+    assert!(!vault.catalogue().mark().unwrap().closed);
+    let (vault, report) = repair(&studio, vault);
+    assert_eq!(report.unrepairable, [], "{report:?}");
+    assert_eq!(takes(&vault), expected);
+    assert_eq!(mirror(&vault).shelves[0].state, ShelfState::Good);
+    assert!(
+        ops::fixity::fixity(&vault, &Default::default(), WAIT)
+            .unwrap()
+            .good()
+    );
+}
+
+#[test]
+fn two_computers_with_one_vault_are_told_and_nothing_is_overwritten() {
+    for first_mirrors_first in [true, false] {
+        for with_open_reel in [true, false] {
+            let studio = Studio::new();
+            let desk = studio.three_reels(&["barn"]);
+            if with_open_reel {
+                keep(&desk, "organ", 7, &common::dump(7));
+            }
+            copy_folder(&studio.path("vault"), &studio.path("copy"));
+            let laptop = vault_copy(&studio, "copy");
+            keep(&desk, "organ", 8, &common::dump(8));
+            keep(&laptop, "organ", 8, &common::dump(108));
+            let (first, second) = if first_mirrors_first {
+                (&desk, &laptop)
+            } else {
+                (&laptop, &desk)
+            };
+            assert_eq!(mirror(first).shelves[0].state, ShelfState::Good);
+            let objects = studio.objects("barn");
+            let shelf = mirror(second).shelves.remove(0);
+            assert_eq!(
+                (shelf.state, shelf.reels_sent),
+                (ShelfState::Damaged, 0),
+                "{shelf:?}"
+            );
+            let reason = shelf.reason.unwrap();
+            assert!(
+                reason.starts_with("forked: ") && reason.contains("4 ("),
+                "{reason}"
+            );
+            assert_eq!(studio.objects("barn"), objects);
+            assert_eq!(state(second, "barn").0, ShelfState::Damaged);
+
+            let accepted = ops::shelf::accept(second, "barn", WAIT).unwrap();
+            assert!(accepted.reels.iter().any(|(number, _)| *number == 4));
+            let shelf = mirror(second).shelves.remove(0);
+            assert_eq!(shelf.state, ShelfState::Good, "{shelf:?}");
+            assert!(shelf.reels_sent > 0);
+            for object in objects {
+                assert!(object.exists());
+            }
+            // The other one sees that in its turn.
+            keep(first, "organ", 9, &common::dump(9));
+            let shelf = mirror(first).shelves.remove(0);
+            assert!(shelf.reason.unwrap().starts_with("forked: "));
+            ops::shelf::accept(first, "barn", WAIT).unwrap();
+            assert_eq!(mirror(first).shelves[0].state, ShelfState::Good);
+            assert_eq!(takes(first).len(), if with_open_reel { 9 } else { 8 });
+            assert_eq!(takes(second).len(), if with_open_reel { 8 } else { 7 });
+            assert_eq!(
+                ops::shelf::accept(first, "barn", WAIT).unwrap_err().kind,
+                Kind::NotFound
+            );
+        }
+    }
+}
+
+#[test]
+fn a_reel_lost_with_its_catalogue_is_fetched_from_a_shelf() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn"]);
+    let expected = takes(&vault);
+    let path = vault.reel_path(2);
+    drop(vault);
+    fs::remove_file(path).unwrap();
+    for name in [
+        "catalogue.sqlite",
+        "catalogue.sqlite-wal",
+        "catalogue.sqlite-shm",
+    ] {
+        let _ = fs::remove_file(studio.path("vault").join(name));
+    }
+    let vault = studio.vault();
+    assert_eq!(takes(&vault).len(), 4);
+    let report = ops::fixity::fixity(&vault, &Default::default(), WAIT).unwrap();
+    assert!(
+        report
+            .damaged
+            .iter()
+            .any(|d| d.place == "local" && d.reel == Some(2)),
+        "{report:?}"
+    );
+    let shelf = mirror(&vault).shelves.remove(0);
+    assert!(
+        shelf.notes.iter().any(|n| n.contains("repair fetches")),
+        "{shelf:?}"
+    );
+    let (vault, report) = repair(&studio, vault);
+    assert_eq!(
+        (report.repaired.len(), report.unrepairable.len()),
+        (1, 0),
+        "{report:?}"
+    );
+    assert_eq!(takes(&vault), expected);
+    assert!(
+        ops::fixity::fixity(&vault, &Default::default(), WAIT)
+            .unwrap()
+            .good()
+    );
+}

@@ -128,10 +128,10 @@ pub fn mirror(vault: &Vault, names: &[String], wait: Duration) -> Result<Vec<Mir
     for visit in &visits {
         record(vault, &ours, visit, wait)?;
     }
-    for index in 0..visits.len() {
-        send_what_waits(vault, &registry, &copying, &ours, &mut visits[index], wait)?;
-        send_keys(vault, &mut visits[index]);
-        record(vault, &ours, &visits[index], wait)?;
+    for visit in &mut visits {
+        send_what_waits(vault, &registry, &copying, &ours, visit, wait)?;
+        send_keys(vault, visit);
+        record(vault, &ours, visit, wait)?;
     }
     visits
         .iter()
@@ -594,7 +594,7 @@ pub fn put_small(shelf: &dyn Shelf, path: &str, bytes: &[u8], replace: Replace) 
 /// Writes down one reel that arrived and was read back.
 ///
 /// # Errors
-/// `Busy`; as the catalogue's.
+/// `Busy`, `Io`.
 pub fn record_reel(
     vault: &Vault,
     row: &ShelfRow,

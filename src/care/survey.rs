@@ -92,6 +92,10 @@ pub fn shelf_json(vault: &Vault, row: &ShelfRow) -> ShelfJson {
 /// Looks whether the shelf is there and the one it should be.
 pub fn presence(vault: &Vault, row: &ShelfRow, shelf: &dyn Shelf) -> Presence {
     match ShelfJson::read(shelf) {
+        // With reels beside it the place is there and the file is gone; without, its disk is not mounted.
+        Ok(None) if list_reels(shelf).is_ok_and(|reels| !reels.is_empty()) => {
+            Presence::Wrong("its shelf.json is missing".to_string())
+        }
         Ok(None) => Presence::Away(format!(
             "{} holds no shelf.json: is its disk there?",
             shelf.location()

@@ -9,13 +9,14 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::care::health::{Code, Health, ShelfState as ShelfHealth, ShelfWord, State, lines};
+use crate::care::health::{Code, State, lines};
 use crate::care::standing::ShelfState;
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::ops;
-use crate::ops::fixity::Extent;
+use crate::ops::fixity::FixityOptions;
 use crate::ops::keep::{KeepOptions, KeepTotals, When, Whose};
+use crate::ops::repair::Look;
 use crate::ops::rescue::RescueOptions;
 use crate::ops::shelf::AddOptions;
 use crate::shelf::typed::parse_typed;
@@ -319,31 +320,12 @@ impl Stage<'_> {
         self.mirror(&self.vault()?)
     }
 
-    fn look(&self, vault: &Vault) -> Result<Health> {
-        let shelves = ops::shelf::list(vault)?
-            .into_iter()
-            .map(|s| ShelfHealth {
-                name: s.name,
-                place: s.place,
-                offsite: s.offsite,
-                state: match s.state {
-                    ShelfState::Good => ShelfWord::Good,
-                    ShelfState::Behind => ShelfWord::Behind,
-                    ShelfState::Away => ShelfWord::Away,
-                    ShelfState::Damaged => ShelfWord::Damaged,
-                },
-                reason: s.reason,
-            })
-            .collect();
-        ops::health::health(vault, shelves)
-    }
-
     fn health(&self) -> Result<()> {
         self.step("5. Is everything safe?", "health")?;
         let vault = self.vault()?;
         // Everything is read again first: the copies of forty days ago have to be looked at.
-        ops::fixity::fixity(&vault, &Extent::everything(), WAIT)?;
-        let health = self.look(&vault)?;
+        ops::fixity::fixity(&vault, &everything(), WAIT)?;
+        let health = ops::health::health(&vault)?.0;
         for line in lines(&health) {
             self.say(&format!("  {line}"))?;
         }
@@ -391,31 +373,31 @@ impl Stage<'_> {
         file.write_at(&[byte[0] ^ 0x10], middle).map_err(fail)?;
         file.sync().map_err(fail)?;
         let vault = self.vault()?;
-        let found = ops::fixity::fixity(&vault, &Extent::everything(), WAIT)?;
+        let found = ops::fixity::fixity(&vault, &everything(), WAIT)?;
         for d in &found.damaged {
             let reel = d.reel.map_or(String::new(), |n| format!(" reel {n}:"));
             self.say(&format!(
                 "  damaged {}:{reel} {}",
-                d.where_,
+                d.place,
                 printable(&d.detail)
             ))?;
         }
         expect(
-            found.damaged.len() == 1 && found.damaged[0].where_ == "barn",
+            found.damaged.len() == 1 && found.damaged[0].place == "barn",
             "the damage was not found",
         )?;
         self.step("   And mended?", "repair")?;
         let identity = ops::key::identity(&vault, &mut || Err(bug("the key is locked")))?;
-        let done = ops::repair::repair(&vault, Some(&identity), WAIT)?;
+        let (vault, done) = ops::repair::repair(vault, Some(&identity), Look::Everywhere, WAIT)?;
         for m in &done.repaired {
             let reel = m.reel.map_or(String::new(), |n| format!(" reel {n}"));
-            self.say(&format!("  mended {}{reel} from {}", m.where_, m.from))?;
+            self.say(&format!("  mended {}{reel} from {}", m.place, m.from))?;
         }
         expect(
             done.unrepairable.is_empty() && done.repaired.len() == 1,
             "the damage was not mended",
         )?;
-        let again = ops::fixity::fixity(&vault, &Extent::everything(), WAIT)?;
+        let again = ops::fixity::fixity(&vault, &everything(), WAIT)?;
         expect(
             again.good() && again.complete,
             "the vault is not good after the repair",
@@ -490,12 +472,13 @@ impl Stage<'_> {
         let options = RescueOptions {
             locations: vec![self.path("barn")],
             to: self.path("rescued"),
+            identity: &identity,
             line: None,
             until: None,
         };
-        let rescued = ops::rescue::rescue(&options, &identity, &self.world)?;
+        let (after, rescued) = ops::rescue::rescue(&options, &self.world, WAIT)?;
         let before = all_takes(&vault)?;
-        let after = all_takes(&Vault::open(&self.path("rescued"), self.world.clone())?)?;
+        let after = all_takes(&after)?;
         expect(
             before == after && rescued.damaged.is_empty(),
             "the rescued vault is not the same",
@@ -525,6 +508,10 @@ impl Stage<'_> {
         }
         self.say(&format!("To be rid of it: rm -r {}", self.folder.display()))
     }
+}
+
+fn everything() -> FixityOptions {
+    FixityOptions::default()
 }
 
 /// Every take with its bytes read and checked: device, number, hash.

@@ -224,3 +224,12 @@ pub fn set_passphrase(
         Replace::Yes,
     )
 }
+
+/// The public half of the vault's key, as text.
+///
+/// # Errors
+/// `NotFound` or `BadInput` naming the file that holds it.
+pub fn recipient(vault: &Vault) -> Result<String> {
+    let copying = Copying::read(vault.world().disk.as_ref(), vault.dir())?;
+    Ok(copying.recipient.to_string())
+}

@@ -251,17 +251,18 @@ pub fn accept(vault: &Vault, name: &str, wait: Duration) -> Result<Accepted> {
     }
     let text = |n: &ReelName| (n.number, n.tag.to_string());
     let reels: Vec<(u64, String)> = found.plan.foreign.iter().map(text).collect();
-    let mut writer = vault.writer(wait)?;
-    writer.record(&Event::Accept(ledger::Accept {
-        reels: reels.clone(),
-    }))?;
-    for other in vault.catalogue().shelves()? {
-        // What remains of a conflict, here or at another shelf, the next mirror says.
-        let mut check = vault.catalogue().shelf_check(other.id)?;
-        check.damage = survey::replace_damage(check.damage.as_deref(), &["ahead", "forked"], &[]);
-        vault.catalogue().set_shelf_check(other.id, &check)?;
-    }
-    writer.commit()?;
+    vault.accept_reels(reels.clone(), wait)?;
+    let _lock = vault.lock(wait)?;
+    vault.catalogue().in_transaction(|catalogue| {
+        for other in catalogue.shelves()? {
+            // What remains of a conflict, here or at another shelf, the next mirror says.
+            let mut check = catalogue.shelf_check(other.id)?;
+            check.damage =
+                survey::replace_damage(check.damage.as_deref(), &["ahead", "forked"], &[]);
+            catalogue.set_shelf_check(other.id, &check)?;
+        }
+        Ok(())
+    })?;
     Ok(Accepted {
         name: name.to_string(),
         reels,

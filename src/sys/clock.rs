@@ -85,3 +85,10 @@ pub fn day(seconds: i64, zone: &jiff::tz::TimeZone) -> String {
         .map(|t| zone.to_datetime(t).date().to_string())
         .unwrap_or_else(|_| "unknown".to_string())
 }
+
+/// `seconds` since 1970-01-01 UTC as day and minute in `zone`, such as `2026-10-25 19:03`.
+pub fn minute(seconds: i64, zone: &jiff::tz::TimeZone) -> String {
+    Timestamp::from_second(seconds)
+        .map(|t| zone.to_datetime(t).strftime("%Y-%m-%d %H:%M").to_string())
+        .unwrap_or_else(|_| "unknown".to_string())
+}

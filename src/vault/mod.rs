@@ -207,6 +207,30 @@ impl Vault {
         Ok(last.max(foreign) + 1)
     }
 
+    /// Records that reels of other lines may stand beside ours. They are known before the reel is begun that says
+    /// so: its own number is past theirs already.
+    ///
+    /// # Errors
+    /// `Busy`, `Io`.
+    pub fn accept_reels(&self, reels: Vec<(u64, String)>, wait: Duration) -> Result<()> {
+        let event = ledger::Event::Accept(ledger::Accept { reels });
+        let lock = lock::acquire(&self.dir.join(LOCK), wait, self.world.clock.as_ref())?;
+        if recover::tail_differs(self)? {
+            recover::repair_tail(self)?;
+        }
+        let line = self.catalogue.mark()?.line;
+        let place = catalogue::Where {
+            line,
+            reel: 0,
+            at: self.world.now(),
+        };
+        self.catalogue
+            .in_transaction(|c| c.apply(&event, place, &mut catalogue::Dirty::default()))?;
+        let mut writer = Writer::begin(self, lock)?;
+        writer.record(&event)?;
+        writer.commit()
+    }
+
     /// The id by which this computer writes to this folder. It lies outside the vault's folder, so that a copied
     /// folder that wakes up elsewhere gets another one.
     ///

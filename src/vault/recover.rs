@@ -466,38 +466,6 @@ fn set_aside(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<()
 }
 
 impl Vault {
-    /// Closes a damaged open reel as it stands, so that a new one begins and keeping the same files again heals what
-    /// it no longer holds. Does nothing to a reel that reads whole.
-    ///
-    /// # Errors
-    /// `Busy`, `Io`.
-    pub fn close_damaged_open_reel(&self, wait: std::time::Duration) -> Result<()> {
-        let _lock = self.lock(wait)?;
-        let mark = self.catalogue().mark()?;
-        if mark.reel == 0 || mark.closed {
-            return Ok(());
-        }
-        let bytes = match read_reel(self, mark.reel) {
-            Ok(bytes) => bytes,
-            Err(e) if e.kind == crate::error::Kind::NotFound => Vec::new(),
-            Err(e) => return Err(e),
-        };
-        let scan = reel::scan(&bytes, 0);
-        let faults = self
-            .judge_open_reel(mark.reel, mark.end)
-            .unwrap_or_default();
-        if faults.is_empty() && !bytes.is_empty() {
-            return Ok(());
-        }
-        self.catalogue().in_transaction(|_| {
-            if bytes.is_empty() {
-                lost_reel(self, mark).map(|_| ())
-            } else {
-                close_as_it_stands(self, mark, &bytes, &scan, &faults).map(|_| ())
-            }
-        })
-    }
-
     /// Reads a reel that is being closed and was begun by another run: its hash, and what is wrong with it if
     /// anything. What it no longer holds is marked.
     pub(super) fn read_and_judge(
@@ -532,5 +500,89 @@ impl Vault {
             });
         }
         Ok(faults)
+    }
+
+    /// Closes the open reel as it stands if it is damaged, so that the next one begins and what is kept again heals.
+    /// Gives its number if it was closed.
+    ///
+    /// # Errors
+    /// `Busy`, `Io`; nothing is cut in any case.
+    pub fn close_damaged_reel(&self, wait: std::time::Duration) -> Result<Option<u64>> {
+        let _lock = self.lock(wait)?;
+        if tail_differs(self)? {
+            repair_tail(self)?;
+        }
+        let mark = self.catalogue().mark()?;
+        if mark.reel == 0 || mark.closed {
+            return Ok(None);
+        }
+        let bytes = read_reel(self, mark.reel)?;
+        let scan = reel::scan(&bytes, 0);
+        let faults = judge::faults(&bytes, &scan);
+        if faults.is_empty() {
+            return Ok(None);
+        }
+        self.catalogue()
+            .in_transaction(|_| close_as_it_stands(self, mark, &bytes, &scan, &faults))?;
+        Ok(Some(mark.reel))
+    }
+
+    /// Takes up the closed reel `bytes` of which the open reel is the beginning: this folder is an older copy of the
+    /// vault that closed it. False, and nothing changed, if it is not the beginning of it.
+    ///
+    /// # Errors
+    /// `Busy`, `Io`.
+    pub fn complete_open_reel(&self, bytes: &[u8], wait: std::time::Duration) -> Result<bool> {
+        let _lock = self.lock(wait)?;
+        if tail_differs(self)? {
+            repair_tail(self)?;
+        }
+        let mut mark = self.catalogue().mark()?;
+        let number = mark.reel;
+        let end = mark.end as usize;
+        let scan = reel::scan(bytes, 0);
+        let is_whole = scan.ending == Ending::Closed && judge::faults(bytes, &scan).is_empty();
+        if number == 0 || mark.closed || !is_whole {
+            return Ok(false);
+        }
+        let begun = read_reel(self, number)?;
+        if begun.len() < end || bytes.get(..end) != begun.get(..end) {
+            return Ok(false);
+        }
+        // A crash between the two steps leaves a longer open reel, whose whole batches the next start takes up.
+        disk::publish(
+            self.world().disk.as_ref(),
+            &self.reel_path(number),
+            bytes,
+            disk::Privacy::Shared,
+            disk::Replace::Yes,
+        )?;
+        self.catalogue().in_transaction(|catalogue| {
+            let tail: Vec<&Found> = scan.members.iter().filter(|m| m.at >= mark.end).collect();
+            index_whole_batches(self, number, bytes, &tail, &mut mark)?;
+            mark.end = bytes.len() as u64;
+            mark.closed = true;
+            mark.batch_from = 0;
+            catalogue.apply_reel_end(number, Some(Hash::of(bytes)), mark.end)?;
+            let verified_at = Some(self.world().now());
+            catalogue.set_reel_check(
+                number,
+                &ReelCheck {
+                    verified_at,
+                    damage: None,
+                },
+            )?;
+            catalogue.set_mark(&mark)
+        })?;
+        Ok(true)
+    }
+
+    /// Takes up whole reels that were put into `reels/` behind the last one.
+    ///
+    /// # Errors
+    /// `Busy`, `Io`.
+    pub fn take_up_reels(&self, wait: std::time::Duration) -> Result<()> {
+        let _lock = self.lock(wait)?;
+        repair_tail(self)
     }
 }

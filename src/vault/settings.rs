@@ -150,6 +150,21 @@ impl Settings {
         )
     }
 
+    /// The settings of the vault `vault` as its ledger last told them.
+    pub fn from_ledger(vault: String, told: &ledger::Settings) -> Settings {
+        Settings {
+            format: FORMAT,
+            vault,
+            place: told.place.clone(),
+            asked: Asked {
+                copies: told.copies,
+                offsite: told.offsite,
+                dump_every_days: told.dump_every_days,
+                verified_within_days: told.verified_within_days,
+            },
+        }
+    }
+
     /// The same as a ledger event.
     pub fn to_ledger(&self) -> ledger::Settings {
         ledger::Settings {

@@ -5,7 +5,7 @@
 use std::time::Instant;
 
 use farshelf::model::hash::Hash;
-use farshelf::ops::health::health;
+use farshelf::ops::health::health_beside;
 use farshelf::sys::World;
 use farshelf::sys::clock::rfc3339;
 use farshelf::vault::Vault;
@@ -47,7 +47,7 @@ fn main() {
     for _ in 0..5 {
         let vault = Vault::open(&dir, World::real()).unwrap();
         let began = Instant::now();
-        let health = health(&vault, vec![]).unwrap();
+        let health = health_beside(&vault, vec![]).unwrap();
         let ms = began.elapsed().as_secs_f64() * 1e3;
         let first = &health.devices[0];
         println!(

@@ -1,0 +1,933 @@
+//! A vault from shelves and a key, when nothing else is left.
+//!
+//! ```text
+//! look at every location ─> open each reel once, from the first whole object ─> tell lines apart ─> choose
+//!   ─> reels/, settings, key, copying.toml, keys/ ─> catalogue ─> what was read here counts, nothing else does
+//! ```
+//! Until the end a file `.rescue-unfinished` stands in the new folder; a rescue that died is begun again there.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::model::hash::Hash;
+use crate::out::lines::{self, Line, Link};
+use crate::shelf::cipher::{Identity, OpenError, check_mac, open};
+use crate::shelf::copying::Copying;
+use crate::shelf::folder::Folder;
+use crate::shelf::name::{KeysName, NameKey, ReelName, ReelTag};
+use crate::shelf::registry::Registry;
+use crate::shelf::{Part, Shelf, ShelfJson, keyfile};
+use crate::sys::World;
+use crate::sys::clock::{day, rfc3339};
+use crate::sys::disk::{self, Disk, Draft, Privacy, Replace};
+use crate::sys::text::{counted, printable};
+use crate::vault::catalogue::ShelfReel;
+use crate::vault::ledger::{self, Event, Read};
+use crate::vault::reel::{self, LARGEST_REEL_BYTES, Member};
+use crate::vault::settings::Settings;
+use crate::vault::writer::ReelJson;
+use crate::vault::{Vault, pieces, reindex};
+
+/// Where the rescued vault ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Until {
+    /// With this reel.
+    Reel(u64),
+    /// With the last reel that was finished by then, unix seconds.
+    Instant(i64),
+}
+
+/// What is to be rescued.
+#[derive(Debug)]
+pub struct RescueOptions<'a> {
+    /// Folders that hold copies; each may be damaged.
+    pub locations: Vec<PathBuf>,
+    /// The key.
+    pub identity: &'a Identity,
+    /// The new vault's folder: empty, or not there yet.
+    pub to: PathBuf,
+    /// The tag of the newest reel of the line wanted, or its beginning.
+    pub line: Option<String>,
+    /// Nothing after this.
+    pub until: Option<Until>,
+}
+
+/// Something that is missing or damaged at every location.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lost {
+    /// The reel, if it is one.
+    pub reel: Option<u64>,
+    /// Device and number of the take, if it is one.
+    pub take: Option<(String, u32)>,
+    /// What is wrong.
+    pub detail: String,
+}
+
+/// What was rescued.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RescueReport {
+    /// The new vault's folder.
+    pub vault: PathBuf,
+    /// Devices in it.
+    pub devices: u64,
+    /// Takes in it.
+    pub takes: u64,
+    /// Reels in it.
+    pub reels: u64,
+    /// Number of its newest reel.
+    pub last_reel: u64,
+    /// When the last thing was written to it, unix seconds.
+    pub last_date: Option<i64>,
+    /// What could not be had.
+    pub damaged: Vec<Lost>,
+    /// Shelves that hold back reels that were verified there once.
+    pub withheld: Vec<String>,
+    /// Reels of other lines, or after `until`, that were left where they are: number and tag.
+    pub left: Vec<(u64, String)>,
+    /// Things worth telling that stopped nothing.
+    pub notes: Vec<String>,
+}
+
+/// Stands in the folder until the rescue is complete.
+pub const UNFINISHED: &str = ".rescue-unfinished";
+
+/// How far unproven names may drive the numbering on.
+const FORGED_AHEAD: u64 = 1000;
+
+/// Rebuilds a vault. The new one knows no way to its shelves: `shelf add` takes them up again.
+///
+/// # Errors
+/// `Refused` if the folder holds something; `Unreachable` or `NotFound` if no location holds copies; `WrongKey` if
+/// the key opens none of them; `Refused` naming the lines if there are several; `Io`.
+pub fn rescue(
+    options: &RescueOptions<'_>,
+    world: &World,
+    wait: Duration,
+) -> Result<(Vault, RescueReport)> {
+    let disk = world.disk.as_ref();
+    let name_key = options.identity.name_key();
+    let (places, notes) = look(options, world)?;
+    let to = prepare(disk, &options.to)?;
+    let staging = to.join("incoming").join("rescue");
+    make_folders(disk, &[&staging])?;
+    let bench = Bench {
+        places: &places,
+        identity: options.identity,
+        name_key: &name_key,
+        disk,
+        staging: &staging,
+    };
+    let vault_id = bench.vault_id()?;
+    let gathered = bench.gather(&vault_id)?;
+    let chosen = choose(&gathered, options)?;
+
+    make_folders(disk, &[&to.join("reels"), &to.join("keys")])?;
+    let numbers = put_in_place(&gathered, &chosen, disk, &to)?;
+    let settings = settings_of(&gathered, &chosen, &vault_id);
+    write_small_files(&places, options.identity, &settings, world, &to)?;
+    reindex::rebuild(&to, world, &settings)?;
+    settings.write(disk, &to, Replace::Yes)?;
+    let vault = Vault::open(&to, world.clone())?;
+    let mut report = RescueReport {
+        vault: to.clone(),
+        devices: vault.catalogue().devices()?.len() as u64,
+        takes: vault.catalogue().count_takes()?,
+        reels: numbers.len() as u64,
+        last_reel: numbers.last().copied().unwrap_or(0),
+        last_date: chosen
+            .reels
+            .iter()
+            .filter_map(|i| gathered.reels[*i].last_at)
+            .max(),
+        damaged: Vec::new(),
+        withheld: withheld(&vault, &places, &gathered, &chosen)?,
+        left: Vec::new(),
+        notes,
+    };
+    tell_lost(&vault, &gathered, &chosen, &numbers, &name_key, &mut report)?;
+    what_was_read_counts(&vault, &places, &gathered, &chosen)?;
+    accept_the_rest(&vault, &gathered, &chosen, &mut report, wait)?;
+    for file in disk.list(&staging).unwrap_or_default() {
+        // Reels of lines that were not chosen: they stay at the shelf.
+        let _ = disk.remove_file(&staging.join(file));
+    }
+    let _ = disk.remove_folder(&staging);
+    disk.remove_file(&to.join(UNFINISHED))
+        .and_then(|()| disk.sync_folder(&to))
+        .map_err(|e| Error::io(format!("cannot finish {}", to.display()), e))?;
+    Ok((vault, report))
+}
+
+/// One location.
+struct Place {
+    shelf: Folder,
+    about: Option<ShelfJson>,
+    objects: Vec<ReelName>,
+}
+
+/// What opening copies needs.
+struct Bench<'a> {
+    places: &'a [Place],
+    identity: &'a Identity,
+    name_key: &'a NameKey,
+    disk: &'a dyn Disk,
+    staging: &'a Path,
+}
+
+/// One reel, opened.
+struct Opened {
+    link: Link,
+    place: usize,
+    object: ReelName,
+    object_bytes: u64,
+    computer: String,
+    shelves: BTreeMap<String, u64>,
+    verified: BTreeMap<String, u64>,
+    settings: Option<ledger::Settings>,
+    last_at: Option<i64>,
+    staged: PathBuf,
+}
+
+#[derive(Default)]
+struct Gathered {
+    reels: Vec<Opened>,
+    /// Reels of which no location has a whole object, with the reason.
+    bad: BTreeMap<(u64, ReelTag), String>,
+    lines: Vec<Line>,
+}
+
+impl Gathered {
+    fn links(&self) -> Vec<Link> {
+        self.reels.iter().map(|r| r.link.clone()).collect()
+    }
+}
+
+fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<String>)> {
+    let mut places = Vec::new();
+    let mut notes = Vec::new();
+    for location in &options.locations {
+        let shelf = Folder::new(world.disk.clone(), location.clone());
+        let listed = world
+            .disk
+            .list(location)
+            .map_err(|e| Error::io(format!("cannot read {}", location.display()), e))
+            .and_then(|_| shelf.list(Part::Reels));
+        match listed {
+            Ok(objects) => places.push(Place {
+                about: ShelfJson::read(&shelf).ok().flatten(),
+                objects: objects
+                    .into_iter()
+                    .filter_map(|o| o.name.parse().ok())
+                    .collect(),
+                shelf,
+            }),
+            // One that fails must not stop the others.
+            Err(e) if options.locations.len() > 1 => notes.push(e.fact()),
+            Err(e) => return Err(e),
+        }
+    }
+    if places.iter().all(|p| p.objects.is_empty()) {
+        let names: Vec<String> = options
+            .locations
+            .iter()
+            .map(|l| l.display().to_string())
+            .collect();
+        return Err(Error::new(
+            Kind::NotFound,
+            format!("{} holds no copies of a vault", names.join(" and ")),
+        )
+        .next(Next::say("name the folder that holds shelf.json and reels")));
+    }
+    Ok((places, notes))
+}
+
+/// Makes sure of the new folder: empty, or left by a rescue that died.
+fn prepare(disk: &dyn Disk, to: &Path) -> Result<PathBuf> {
+    make_folders(disk, &[to])?;
+    let fail = |e| Error::io(format!("cannot use {}", to.display()), e);
+    let to = disk.canonical(to).map_err(fail)?;
+    let held = disk.list(&to).map_err(fail)?;
+    let begun = held.iter().any(|n| n == UNFINISHED);
+    if !held.is_empty() && !begun {
+        return Err(Error::new(
+            Kind::Refused,
+            format!("{} is not empty; nothing was changed there", to.display()),
+        )
+        .next(Next::say("name a new or an empty folder with --to")));
+    }
+    if begun && held.iter().any(|n| n == crate::vault::settings::FILE) {
+        // It may have been used since: its reels must not be taken away.
+        return Err(Error::new(
+            Kind::Refused,
+            format!(
+                "a rescue into {} was cut off at its very end; nothing was changed there",
+                to.display()
+            ),
+        )
+        .next(Next::say(format!(
+            "remove {UNFINISHED} there and use that vault, or name another folder with --to"
+        ))));
+    }
+    if !begun {
+        let text = b"A rescue into this folder has not finished. Run it again.\n";
+        disk::publish(
+            disk,
+            &to.join(UNFINISHED),
+            text,
+            Privacy::Owner,
+            Replace::Yes,
+        )?;
+    }
+    // What the one that died had brought in is brought in again.
+    for name in disk.list(&to.join("reels")).unwrap_or_default() {
+        let path = to.join("reels").join(name);
+        disk.remove_file(&path)
+            .map_err(|e| Error::io(format!("cannot remove {}", path.display()), e))?;
+    }
+    crate::vault::remove_catalogue(disk, &to.join(crate::vault::catalogue::FILE))?;
+    Ok(to)
+}
+
+fn make_folders(disk: &dyn Disk, folders: &[&Path]) -> Result<()> {
+    for folder in folders {
+        disk.create_folders(folder, Privacy::Owner)
+            .map_err(|e| Error::io(format!("cannot create {}", folder.display()), e))?;
+    }
+    Ok(())
+}
+
+impl Bench<'_> {
+    /// The vault's id as a reel itself tells it: a shelf.json may be forged, a reel whose tag fits may not.
+    fn vault_id(&self) -> Result<String> {
+        let mut wrong_key = true;
+        for place in self.places {
+            for name in &place.objects {
+                match self.open_object(place, name) {
+                    Ok((path, hash)) => {
+                        let about = self.name_key.tag(&hash.0) == name.tag;
+                        let about = about
+                            .then(|| read_reel_json(self.disk, &path, name.number))
+                            .flatten();
+                        if let Some(about) = about.filter(|a| !a.vault.contains('\n')) {
+                            return Ok(about.vault);
+                        }
+                        wrong_key = false;
+                    }
+                    Err(Failed::Key) => {}
+                    Err(Failed::Object(_)) => wrong_key = false,
+                    Err(Failed::Here(e)) => return Err(e),
+                }
+            }
+        }
+        let kind = if wrong_key {
+            Kind::WrongKey
+        } else {
+            Kind::Damaged
+        };
+        let where_: Vec<String> = self.places.iter().map(|p| p.shelf.location()).collect();
+        let fact = if wrong_key {
+            format!(
+                "this key does not fit the copies in {}",
+                where_.join(" and ")
+            )
+        } else {
+            format!(
+                "no copy in {} can be opened with this key",
+                where_.join(" and ")
+            )
+        };
+        Err(Error::new(kind, fact).next(Next::say(
+        "use the key file or key sheet of the vault that made these copies; they were not touched",
+    )))
+    }
+
+    /// Opens an object into the staging folder.
+    fn open_object(
+        &self,
+        place: &Place,
+        name: &ReelName,
+    ) -> std::result::Result<(PathBuf, Hash), Failed> {
+        let target = staged(self.staging, name);
+        let here = |e| Failed::Here(Error::io(format!("cannot write {}", target.display()), e));
+        let object = place
+            .shelf
+            .read(&Part::Reels.path(&name.to_string()))
+            .map_err(|e| Failed::Object(format!("it cannot be read: {e}")))?;
+        let mut draft = Draft::beside(self.disk, &target, Privacy::Shared).map_err(here)?;
+        let keys = std::slice::from_ref(self.identity);
+        match open(object, keys, &mut draft, LARGEST_REEL_BYTES) {
+            Ok(opened) => {
+                draft.publish(&target, Replace::Yes).map_err(here)?;
+                Ok((target, Hash(opened.blake3)))
+            }
+            Err(OpenError::Write(e)) => Err(here(e)),
+            Err(OpenError::WrongKey) => Err(Failed::Key),
+            Err(e) => Err(Failed::Object(e.to_string())),
+        }
+    }
+
+    /// Opens every reel once, from the first location that holds it whole.
+    fn gather(&self, vault_id: &str) -> Result<Gathered> {
+        let mut gathered = Gathered::default();
+        let mut candidates: BTreeMap<(u64, ReelTag), Vec<(usize, ReelName)>> = BTreeMap::new();
+        for (index, place) in self.places.iter().enumerate() {
+            for name in &place.objects {
+                candidates
+                    .entry((name.number, name.tag))
+                    .or_default()
+                    .push((index, *name));
+            }
+        }
+        for ((number, tag), objects) in candidates {
+            let mut reasons = Vec::new();
+            let mut done = false;
+            for (place, name) in objects {
+                match self.take_in(place, &name, vault_id) {
+                    Ok(opened) => {
+                        gathered.reels.push(opened);
+                        done = true;
+                        break;
+                    }
+                    Err(Failed::Key) => reasons.push("the key does not open it".to_string()),
+                    Err(Failed::Object(why)) => reasons.push(why),
+                    Err(Failed::Here(e)) => return Err(e),
+                }
+            }
+            if !done {
+                reasons.dedup();
+                gathered.bad.insert((number, tag), reasons.join("; "));
+            }
+        }
+        let links = gathered.links();
+        gathered.lines = lines::lines(&links);
+        Ok(gathered)
+    }
+
+    fn take_in(
+        &self,
+        place: usize,
+        name: &ReelName,
+        vault_id: &str,
+    ) -> std::result::Result<Opened, Failed> {
+        let object_at = |what: std::io::Error| Failed::Object(format!("it cannot be read: {what}"));
+        let ciphertext = self.places[place]
+            .shelf
+            .read(&Part::Reels.path(&name.to_string()))
+            .map_err(object_at)?;
+        let limited = std::io::Read::take(ciphertext, LARGEST_REEL_BYTES + (1 << 20));
+        let mac = check_mac(name, vault_id, self.name_key, limited).map_err(object_at)?;
+        if !mac.good {
+            return Err(Failed::Object("it is damaged or forged".to_string()));
+        }
+        let (path, hash) = self.open_object(&self.places[place], name)?;
+        if self.name_key.tag(&hash.0) != name.tag {
+            return Err(Failed::Object(
+                "it is not the reel it is named for".to_string(),
+            ));
+        }
+        let bytes = disk::read_all(self.disk, &path, LARGEST_REEL_BYTES)
+            .map_err(|e| Failed::Here(Error::io(format!("cannot read {}", path.display()), e)))?;
+        let about = about(&bytes, name.number);
+        let mut opened = Opened {
+            link: Link {
+                number: name.number,
+                tag: name.tag.to_string(),
+                hash,
+                previous: about
+                    .as_ref()
+                    .and_then(|a| a.previous.as_deref())
+                    .and_then(|h| h.parse().ok()),
+                writer: about.as_ref().map_or(String::new(), |a| a.writer.clone()),
+                accepts: Vec::new(),
+            },
+            place,
+            object: *name,
+            object_bytes: mac.bytes,
+            computer: about
+                .as_ref()
+                .map_or("unknown".into(), |a| a.computer.clone()),
+            last_at: about
+                .as_ref()
+                .and_then(|a| a.opened_at.parse::<jiff::Timestamp>().ok())
+                .map(|t| t.as_second()),
+            shelves: about.map(|a| a.shelves).unwrap_or_default(),
+            verified: BTreeMap::new(),
+            settings: None,
+            staged: path,
+        };
+        read_ledger(&bytes, &mut opened);
+        Ok(opened)
+    }
+}
+
+enum Failed {
+    /// The key does not open it.
+    Key,
+    /// It is damaged or no reel.
+    Object(String),
+    /// This computer failed.
+    Here(Error),
+}
+
+fn staged(staging: &Path, name: &ReelName) -> PathBuf {
+    staging.join(format!(
+        "{}-{}.tar",
+        crate::shelf::name::reel_number(name.number),
+        name.tag
+    ))
+}
+
+fn read_reel_json(disk: &dyn Disk, path: &Path, number: u64) -> Option<ReelJson> {
+    let bytes = disk::read_all(disk, path, LARGEST_REEL_BYTES).ok()?;
+    about(&bytes, number)
+}
+
+fn about(bytes: &[u8], number: u64) -> Option<ReelJson> {
+    let scan = reel::scan(bytes, 0);
+    let first = scan.members.first()?;
+    let about: ReelJson = serde_json::from_slice(&bytes[first.data.clone()]).ok()?;
+    (matches!(first.member, Member::Reel(n) if n == number) && about.number == number)
+        .then_some(about)
+}
+
+fn read_ledger(bytes: &[u8], opened: &mut Opened) {
+    for found in reel::scan(bytes, 0).members {
+        let data = &bytes[found.data.clone()];
+        let Member::Ledger { first, last, .. } = found.member else {
+            continue;
+        };
+        if !found.member.fits(data) {
+            continue;
+        }
+        for line in ledger::read_batch(data, first, last).unwrap_or_default() {
+            let Read::Known(line) = line else { continue };
+            match line.event {
+                Event::Batch(batch) => {
+                    let at = batch.at.parse::<jiff::Timestamp>().ok();
+                    opened.last_at = opened.last_at.max(at.map(|t| t.as_second()));
+                }
+                Event::Settings(settings) => opened.settings = Some(settings),
+                Event::Accept(accept) => opened.link.accepts.extend(accept.reels),
+                Event::Verified(note) => {
+                    let last = note.reels.iter().map(|r| r.1).max().unwrap_or(0);
+                    let told = opened.verified.entry(note.shelf).or_default();
+                    *told = last.max(*told);
+                }
+                _ => {}
+            }
+        }
+    }
+}
+
+/// The line that becomes the vault, cut where it is to end.
+fn choose(gathered: &Gathered, options: &RescueOptions<'_>) -> Result<Line> {
+    let links = gathered.links();
+    let mut fitting: Vec<&Line> = lines::standing(&links, &gathered.lines);
+    if let Some(tag) = &options.line {
+        fitting = gathered
+            .lines
+            .iter()
+            .filter(|l| {
+                l.reels
+                    .last()
+                    .is_some_and(|i| !tag.is_empty() && links[*i].tag.starts_with(tag.as_str()))
+            })
+            .collect();
+    }
+    let line = match fitting.as_slice() {
+        [line] => (*line).clone(),
+        [] if options.line.is_some() => {
+            return Err(several(
+                gathered,
+                &gathered.lines.iter().collect::<Vec<_>>(),
+                options,
+                "no line ends with a reel of that tag",
+            ));
+        }
+        [] => {
+            return Err(Error::new(
+                Kind::Damaged,
+                "no reel can be opened: every copy is damaged",
+            )
+            .next(Next::say(
+                "try with further shelves: rescue takes several locations",
+            )));
+        }
+        several_of_them => {
+            return Err(several(
+                gathered,
+                several_of_them,
+                options,
+                "these copies hold more than one line of the vault",
+            ));
+        }
+    };
+    let Some(until) = options.until else {
+        return Ok(line);
+    };
+    let keeps = |index: &usize| match until {
+        Until::Reel(number) => links[*index].number <= number,
+        Until::Instant(at) => gathered.reels[*index].last_at.is_some_and(|l| l <= at),
+    };
+    let reels: Vec<usize> = line.reels.iter().copied().take_while(keeps).collect();
+    let Some(last) = reels.last().map(|i| links[*i].number) else {
+        return Err(Error::new(
+            Kind::NotFound,
+            "nothing was finished by then: the vault would be empty",
+        )
+        .next(Next::say("name a later reel or date with --until")));
+    };
+    let holes = line.holes.into_iter().filter(|(n, _)| *n < last).collect();
+    Ok(Line { reels, holes })
+}
+
+fn several(gathered: &Gathered, lines: &[&Line], options: &RescueOptions<'_>, fact: &str) -> Error {
+    let mut told = Vec::new();
+    let mut first = None;
+    for line in lines {
+        let Some(head) = line.reels.last().map(|i| &gathered.reels[*i]) else {
+            continue;
+        };
+        first.get_or_insert(head.link.tag.clone());
+        told.push(format!(
+            "{} (reel {}, written on {} {})",
+            head.link.tag,
+            head.link.number,
+            printable(&head.computer),
+            head.last_at
+                .map_or("at an unknown time".to_string(), rfc3339)
+        ));
+    }
+    let locations: Vec<String> = options
+        .locations
+        .iter()
+        .map(|l| l.display().to_string())
+        .collect();
+    Error::new(Kind::Refused, format!("{fact}: {}", told.join(", "))).next(Next::run(
+        "choose one; the other can be rescued into a folder of its own",
+        format!(
+            "rescue {} --key FILE --to {} --line {}",
+            locations.join(" "),
+            options.to.display(),
+            first.unwrap_or_default()
+        ),
+    ))
+}
+
+fn put_in_place(
+    gathered: &Gathered,
+    chosen: &Line,
+    disk: &dyn Disk,
+    to: &Path,
+) -> Result<Vec<u64>> {
+    let folder = to.join("reels");
+    let mut numbers = Vec::new();
+    for index in &chosen.reels {
+        let reel = &gathered.reels[*index];
+        let target = folder.join(reel::file_name(reel.link.number));
+        disk.rename(&reel.staged, &target)
+            .map_err(|e| Error::io(format!("cannot write {}", target.display()), e))?;
+        numbers.push(reel.link.number);
+    }
+    disk.sync_folder(&folder)
+        .map_err(|e| Error::io(format!("cannot bring {} to the disk", folder.display()), e))?;
+    Ok(numbers)
+}
+
+fn settings_of(gathered: &Gathered, chosen: &Line, vault_id: &str) -> Settings {
+    chosen
+        .reels
+        .iter()
+        .rev()
+        .find_map(|i| gathered.reels[*i].settings.as_ref())
+        .map_or_else(
+            || Settings::new(vault_id.to_string(), None),
+            |told| Settings::from_ledger(vault_id.to_string(), told),
+        )
+}
+
+fn write_small_files(
+    places: &[Place],
+    identity: &Identity,
+    settings: &Settings,
+    world: &World,
+    to: &Path,
+) -> Result<()> {
+    let disk = world.disk.as_ref();
+    let text = keyfile::to_text(identity, &day(world.now(), &world.zone));
+    disk::publish(
+        disk,
+        &to.join("key.txt"),
+        text.as_bytes(),
+        Privacy::Owner,
+        Replace::Yes,
+    )?;
+    Copying::of(identity).write(disk, to)?;
+    Registry::default().write(disk, to)?;
+    for place in places {
+        let ours = place
+            .about
+            .as_ref()
+            .is_some_and(|a| a.vault == settings.vault);
+        for object in place
+            .shelf
+            .list(Part::Keys)?
+            .iter()
+            .filter(|_| ours)
+            .take(1000)
+        {
+            let Ok(parsed) = object.name.parse::<KeysName>() else {
+                continue;
+            };
+            let path = Part::Keys.path(&object.name);
+            if let Ok(Some(bytes)) = place.shelf.read_small(&path, 1 << 16)
+                && KeysName::of(parsed.number, &bytes) == parsed
+            {
+                let target = to.join("keys").join(&object.name);
+                disk::publish(disk, &target, &bytes, Privacy::Shared, Replace::Yes)?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// The shelf that a location is, by the id in its shelf.json.
+fn shelf_of(vault: &Vault, place: &Place) -> Result<Option<crate::vault::catalogue::ShelfRow>> {
+    match &place.about {
+        Some(about) if about.vault == vault.id() => vault.catalogue().shelf_with_id(&about.shelf),
+        _ => Ok(None),
+    }
+}
+
+/// Shelves that were verified up to a reel that they do not show any more.
+fn withheld(
+    vault: &Vault,
+    places: &[Place],
+    gathered: &Gathered,
+    chosen: &Line,
+) -> Result<Vec<String>> {
+    let mut out = Vec::new();
+    for place in places {
+        let Some(shelf) = shelf_of(vault, place)? else {
+            continue;
+        };
+        let told = chosen
+            .reels
+            .iter()
+            .map(|i| &gathered.reels[*i])
+            .flat_map(|r| [r.shelves.get(&shelf.name), r.verified.get(&shelf.name)])
+            .flatten()
+            .max()
+            .copied()
+            .unwrap_or(0);
+        let missing: Vec<String> = chosen
+            .reels
+            .iter()
+            .map(|i| &gathered.reels[*i].link)
+            .filter(|link| link.number <= told)
+            .filter(|link| {
+                !place
+                    .objects
+                    .iter()
+                    .any(|o| o.number == link.number && o.tag.to_string() == link.tag)
+            })
+            .map(|link| link.number.to_string())
+            .collect();
+        let shown = place.objects.iter().map(|o| o.number).max().unwrap_or(0);
+        if !missing.is_empty() {
+            out.push(format!(
+                "shelf {} ({}) was verified up to reel {told} and lacks reel {}",
+                printable(&shelf.name),
+                place.shelf.location(),
+                missing.join(", ")
+            ));
+        } else if told > shown {
+            out.push(format!(
+                "shelf {} ({}) was verified up to reel {told} and shows none after {shown}",
+                printable(&shelf.name),
+                place.shelf.location()
+            ));
+        }
+    }
+    Ok(out)
+}
+
+/// Names the reels that are nowhere whole and the takes that lost bytes, or cannot be known, by that.
+fn tell_lost(
+    vault: &Vault,
+    gathered: &Gathered,
+    chosen: &Line,
+    numbers: &[u64],
+    name_key: &NameKey,
+    report: &mut RescueReport,
+) -> Result<()> {
+    let last = numbers.last().copied().unwrap_or(0);
+    let lost = |reel: Option<u64>, take: Option<(String, u32)>, detail: String| Lost {
+        reel,
+        take,
+        detail,
+    };
+    let mut broken: BTreeSet<(u64, ReelTag)> = BTreeSet::new();
+    for (number, hash) in &chosen.holes {
+        let tag = name_key.tag(&hash.0);
+        let detail = gathered.bad.get(&(*number, tag)).map_or_else(
+            || "it is at none of the locations".to_string(),
+            |why| format!("no whole copy of it is left: {why}"),
+        );
+        broken.insert((*number, tag));
+        report.damaged.push(lost(Some(*number), None, detail));
+        // Several reels in a row may be gone; only the last of them is named by its hash.
+        let before = numbers
+            .iter()
+            .copied()
+            .filter(|n| n < number)
+            .max()
+            .unwrap_or(0);
+        for between in before + 1..*number {
+            let known = gathered.bad.iter().find(|((n, _), _)| *n == between);
+            report.damaged.push(lost(
+                Some(between),
+                None,
+                known.map_or_else(
+                    || "it is at none of the locations".to_string(),
+                    |(_, why)| format!("no whole copy of it is left: {why}"),
+                ),
+            ));
+            broken.extend(known.map(|(k, _)| *k));
+        }
+    }
+    let accepted: BTreeSet<(u64, String)> =
+        vault.catalogue().foreign_reels()?.into_iter().collect();
+    for (key, why) in &gathered.bad {
+        if accepted.contains(&(key.0, key.1.to_string())) {
+            continue;
+        }
+        if key.0 > last && !broken.contains(key) {
+            report.damaged.push(lost(
+                Some(key.0),
+                None,
+                format!("no whole copy of it is left: {why}"),
+            ));
+        } else if !broken.contains(key) && !numbers.contains(&key.0) {
+            report.damaged.push(lost(Some(key.0), None, why.clone()));
+        }
+    }
+    report.damaged.sort_by_key(|l| l.reel);
+    report.damaged.dedup();
+    let pieces = pieces::Pieces::new(vault);
+    let mut present: BTreeMap<String, BTreeSet<u32>> = BTreeMap::new();
+    let mut hit = Vec::new();
+    vault.catalogue().each_take(|take| {
+        let device = vault.catalogue().device_name(take.device())?;
+        let whole = match vault.catalogue().holding(&take.hash)? {
+            Some(h) if h.damaged => false,
+            // Lists need all they lead to.
+            Some(h) => {
+                use crate::vault::catalogue::Form;
+                !matches!(h.form, Form::Chunked | Form::Folder) || pieces.check(&take.hash).is_ok()
+            }
+            None => false,
+        };
+        if !whole {
+            hit.push((device.clone(), take.number()));
+        }
+        present.entry(device).or_default().insert(take.number());
+        Ok(())
+    })?;
+    for (device, number) in hit {
+        let detail = "its bytes were in a reel that is gone".to_string();
+        report
+            .damaged
+            .push(lost(None, Some((device, number)), detail));
+    }
+    for (device, numbers) in present {
+        let highest = numbers.last().copied().unwrap_or(0);
+        for number in (1..highest).filter(|n| !numbers.contains(n)) {
+            report.damaged.push(lost(
+                None,
+                Some((device.clone(), number)),
+                "all that is known of it was in a reel that is gone".to_string(),
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// What was read here and found right counts as verified for its shelf, and nothing that notes tell does.
+fn what_was_read_counts(
+    vault: &Vault,
+    places: &[Place],
+    gathered: &Gathered,
+    chosen: &Line,
+) -> Result<()> {
+    let now = vault.world().now();
+    let mut rows = Vec::new();
+    for (index, place) in places.iter().enumerate() {
+        let Some(shelf) = shelf_of(vault, place)? else {
+            continue;
+        };
+        for reel in chosen.reels.iter().map(|i| &gathered.reels[*i]) {
+            if reel.place == index {
+                rows.push((
+                    shelf.id,
+                    ShelfReel {
+                        reel: reel.link.number,
+                        object: reel.object.to_string(),
+                        bytes: reel.object_bytes,
+                        mirrored_at: None,
+                        verified_at: Some(now),
+                        damage: None,
+                    },
+                ));
+            }
+        }
+    }
+    vault.catalogue().in_transaction(|catalogue| {
+        catalogue.forget_all_shelf_checks()?;
+        for (shelf, row) in &rows {
+            catalogue.set_shelf_reel(*shelf, row)?;
+        }
+        Ok(())
+    })
+}
+
+/// Reels of other lines, cut off ones and unreadable later ones stay at the shelves: numbering goes on past them.
+fn accept_the_rest(
+    vault: &Vault,
+    gathered: &Gathered,
+    chosen: &Line,
+    report: &mut RescueReport,
+    wait: Duration,
+) -> Result<()> {
+    let known: BTreeSet<(u64, String)> = vault.catalogue().foreign_reels()?.into_iter().collect();
+    let mine: BTreeSet<usize> = chosen.reels.iter().copied().collect();
+    let mut rest: BTreeSet<(u64, String)> = gathered
+        .reels
+        .iter()
+        .enumerate()
+        .filter(|(i, _)| !mine.contains(i))
+        .map(|(_, r)| (r.link.number, r.link.tag.clone()))
+        .collect();
+    report.left = rest.iter().cloned().collect();
+    rest.extend(
+        gathered
+            .bad
+            .keys()
+            // Their names are not proven: a forged one must not drive the numbers up without end.
+            .filter(|(number, _)| {
+                (report.last_reel + 1..=report.last_reel + FORGED_AHEAD).contains(number)
+            })
+            .map(|(number, tag)| (*number, tag.to_string())),
+    );
+    rest.retain(|r| !known.contains(r));
+    if rest.is_empty() {
+        return Ok(());
+    }
+    report.notes.push(format!(
+        "{} stay at the shelf and are left aside from now on",
+        counted(rest.len() as u64, "later or other reel")
+    ));
+    vault.accept_reels(rest.into_iter().collect(), wait)
+}
