@@ -80,12 +80,15 @@ pub fn run(folder: &Path, world: &World, say: &mut dyn FnMut(&str) -> Result<()>
     })
 }
 
+/// Prints one line.
+type Say<'s> = &'s mut dyn FnMut(&str) -> Result<()>;
+
 struct Stage<'s> {
     now: i64,
     world: World,
     clock: Arc<FixedClock>,
     folder: PathBuf,
-    say: std::cell::RefCell<&'s mut dyn FnMut(&str) -> Result<()>>,
+    say: std::cell::RefCell<Say<'s>>,
 }
 
 impl Stage<'_> {
@@ -321,7 +324,10 @@ impl Stage<'_> {
     }
 
     fn health(&self) -> Result<()> {
-        self.step("5. Is everything safe?", "health")?;
+        self.step(
+            "5. Is everything safe? All copies are read again, then looked at.",
+            "fixity && farshelf health",
+        )?;
         let vault = self.vault()?;
         // Everything is read again first: the copies of forty days ago have to be looked at.
         ops::fixity::fixity(&vault, &everything(), WAIT)?;
@@ -498,7 +504,7 @@ impl Stage<'_> {
         for command in [
             "health",
             "history pit-organ",
-            "show lead@25",
+            "show lead@17",
             "recall \"pit-organ@opening night\" --to organ-files",
             "shelf list",
             "find bells",
