@@ -2,6 +2,8 @@
 //!
 //! The catalogue is filled through the same door as by a writer; the reels are empty files of the right length.
 
+#![expect(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
+
 use std::time::Instant;
 
 use farshelf::model::hash::Hash;
