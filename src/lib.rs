@@ -3,7 +3,10 @@
 #![warn(missing_docs)]
 
 pub mod care;
+pub mod cli;
+pub mod demo;
 pub mod error;
+pub mod intake;
 pub mod midi;
 pub mod model;
 pub mod ops;

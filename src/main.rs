@@ -1,2 +1,7 @@
 //! The `farshelf` command.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    farshelf::cli::exit::end(farshelf::cli::run(std::env::args_os().collect()))
+}

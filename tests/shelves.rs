@@ -1,5 +1,6 @@
 //! The promises of shelves: what is sent, what is found damaged, what stops an upload, what is mended.
 
+#[path = "common/vaults.rs"]
 mod common;
 
 use std::fs;

@@ -1,6 +1,8 @@
 //! Watching over what is kept: health, fixity, mirroring, repair.
 
+pub mod copies;
 pub mod fixity;
+pub mod health;
 pub mod mirror;
 pub mod repair;
 pub mod standing;

@@ -1,10 +1,11 @@
 //! Plain values that everybody shares. No input or output, no wire formats.
 
-mod words;
+pub(crate) mod words;
 
 pub mod date;
 pub mod hash;
 pub mod ids;
+pub mod list;
 pub mod place;
 pub mod reference;
 pub mod take;

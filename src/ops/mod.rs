@@ -1,7 +1,16 @@
 //! One function for each thing a person can ask for; the faces only word the answers.
 
+pub mod bring;
+pub mod create;
+pub mod devices;
 pub mod fixity;
+pub mod health;
+pub mod keep;
+pub mod key;
 pub mod mirror;
+pub mod recall;
+pub mod refs;
 pub mod repair;
 pub mod rescue;
 pub mod shelf;
+pub mod takes;

@@ -4,7 +4,7 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::readme::readme_text;
+use super::by_hand::readme_text;
 use super::{Object, Part, README, SHELF_JSON, Shelf, ShelfJson, Upload};
 use crate::error::{Error, Kind, Next, Result};
 use crate::sys::disk::{self, DRAFT_PREFIX, Disk, DiskFile, Draft, FileKind, Privacy, Replace};

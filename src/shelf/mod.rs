@@ -1,13 +1,16 @@
 //! Copies far away: encryption, names and the places that hold them.
 
+pub mod by_hand;
 pub mod cipher;
 pub mod copying;
 pub mod folder;
 pub mod keyfile;
 pub mod name;
 pub mod plan;
-pub mod readme;
+
 pub mod registry;
+pub mod sheet;
+pub mod typed;
 
 use std::fmt::Debug;
 use std::io::{self, Read, Write};

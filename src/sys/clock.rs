@@ -20,6 +20,7 @@ pub trait Clock: Debug + Send + Sync {
 #[derive(Debug, Clone, Copy)]
 pub struct SystemClock;
 
+#[expect(clippy::disallowed_methods, reason = "this is the one place")]
 impl Clock for SystemClock {
     fn now(&self) -> Timestamp {
         Timestamp::now()
@@ -82,5 +83,12 @@ pub fn rfc3339(seconds: i64) -> String {
 pub fn day(seconds: i64, zone: &jiff::tz::TimeZone) -> String {
     Timestamp::from_second(seconds)
         .map(|t| zone.to_datetime(t).date().to_string())
+        .unwrap_or_else(|_| "unknown".to_string())
+}
+
+/// `seconds` since 1970-01-01 UTC as day and minute in `zone`, such as `2026-10-25 19:03`.
+pub fn minute(seconds: i64, zone: &jiff::tz::TimeZone) -> String {
+    Timestamp::from_second(seconds)
+        .map(|t| zone.to_datetime(t).strftime("%Y-%m-%d %H:%M").to_string())
         .unwrap_or_else(|_| "unknown".to_string())
 }

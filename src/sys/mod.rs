@@ -1,6 +1,7 @@
 //! The only doors to the outside world: time, randomness, disk, lock, environment, text for terminals.
 
 pub mod clock;
+pub mod console;
 pub mod disk;
 pub mod entropy;
 pub mod lock;

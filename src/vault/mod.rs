@@ -7,6 +7,7 @@
 
 pub mod catalogue;
 pub mod judge;
+pub mod keeping;
 pub mod ledger;
 pub mod pieces;
 pub mod recover;

@@ -7,8 +7,10 @@ use std::collections::BTreeSet;
 use rusqlite::{OptionalExtension, params};
 
 use super::Catalogue;
-use super::read::SourceRow;
+use super::read::{SourceRow, hash_at, of, unsigned};
 use crate::error::Result;
+use crate::model::hash::Hash;
+use crate::model::take::Evidence;
 
 /// What is known of a local reel's health.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -47,6 +49,31 @@ pub struct ShelfCheck {
     pub file_system: Option<u64>,
     /// What is wrong beside its reels.
     pub damage: Option<String>,
+}
+
+/// A file that was read before and the take it led to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownFile {
+    /// The file as it was.
+    pub source: SourceRow,
+    /// Its device.
+    pub device: String,
+    /// Its section.
+    pub section: String,
+    /// True if the take is no state.
+    pub loose: bool,
+    /// True if it is doubtful.
+    pub doubtful: bool,
+    /// Why one may believe it.
+    pub evidence: Evidence,
+    /// Bytes.
+    pub bytes: u64,
+    /// Whole SysEx messages.
+    pub messages: u64,
+    /// BLAKE3 of its bytes.
+    pub hash: Hash,
+    /// True if the holding is known to be damaged.
+    pub damaged: bool,
 }
 
 impl Catalogue {
@@ -100,6 +127,29 @@ impl Catalogue {
             .prepare_cached("SELECT piece FROM piece_damage ORDER BY piece")?
             .query_map([], |r| r.get(0))?
             .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// The pieces known to be damaged or missing: row id and reel.
+    pub fn damaged_holdings(&self) -> Result<Vec<(i64, u64)>> {
+        Ok(self
+            .conn
+            .prepare_cached(
+                "SELECT d.piece, p.reel FROM piece_damage d JOIN piece p ON p.id = d.piece ORDER BY d.piece",
+            )?
+            .query_map([], |r| Ok((r.get(0)?, r.get::<_, i64>(1)?.max(0) as u64)))?
+            .collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Calls `each` with the row ids of every take and of its own piece, by device and number.
+    pub fn each_piece_of_take(&self, mut each: impl FnMut(i64, i64)) -> Result<()> {
+        let mut statement = self
+            .conn
+            .prepare_cached("SELECT id, piece FROM take ORDER BY id")?;
+        let mut rows = statement.query([])?;
+        while let Some(row) = rows.next()? {
+            each(row.get(0)?, row.get(1)?);
+        }
+        Ok(())
     }
 
     /// Row ids of the takes whose own piece is `piece`.
@@ -250,32 +300,36 @@ impl Catalogue {
         Ok(())
     }
 
-    /// The files read before in the folder with row id `folder`, by name.
-    pub fn sources(&self, folder: i64) -> Result<Vec<SourceRow>> {
-        Ok(self
-            .conn
-            .prepare_cached(
-                "SELECT name, size, mtime_ns, inode, take FROM source WHERE folder = ?1 ORDER BY name",
-            )?
-            .query_map([folder], |r| {
-                Ok(SourceRow {
-                    name: r.get(0)?,
-                    size: r.get::<_, i64>(1)?.max(0) as u64,
-                    mtime_ns: r.get(2)?,
-                    inode: r.get(3)?,
-                    take: r.get(4)?,
+    /// The files read before in the folder of this text, with the take each led to, by name.
+    pub fn known_files(&self, folder: &str) -> Result<Vec<KnownFile>> {
+        self.rows(
+            "SELECT x.name, x.size, x.mtime_ns, x.inode, x.take, e.name, s.name, t.flags & 2 != 0 OR s.loose != 0,
+               t.flags & 1 != 0, t.evidence, t.bytes, t.messages, p.hash, d.piece IS NOT NULL
+             FROM folder f JOIN source x ON x.folder = f.id JOIN take t ON t.id = x.take
+             JOIN section s ON s.id = t.section JOIN device e ON e.id = s.device JOIN piece p ON p.id = t.piece
+             LEFT JOIN piece_damage d ON d.piece = t.piece WHERE f.path = ?1 ORDER BY x.name",
+            [folder],
+            |r| {
+                Ok(KnownFile {
+                    source: SourceRow {
+                        name: r.get(0)?,
+                        size: unsigned(r, 1)?,
+                        mtime_ns: r.get(2)?,
+                        inode: r.get(3)?,
+                        take: r.get(4)?,
+                    },
+                    device: r.get(5)?,
+                    section: r.get(6)?,
+                    loose: r.get(7)?,
+                    doubtful: r.get(8)?,
+                    evidence: of(Evidence::ALL, r.get(9)?),
+                    bytes: unsigned(r, 10)?,
+                    messages: unsigned(r, 11)?,
+                    hash: hash_at(r, 12)?,
+                    damaged: r.get(13)?,
                 })
-            })?
-            .collect::<rusqlite::Result<_>>()?)
-    }
-
-    /// Row id of a folder's text, if it was ever noted.
-    pub fn known_folder(&self, path: &str) -> Result<Option<i64>> {
-        Ok(self
-            .conn
-            .prepare_cached("SELECT id FROM folder WHERE path = ?1")?
-            .query_row([path], |r| r.get(0))
-            .optional()?)
+            },
+        )
     }
 
     /// Remembers a file that was read.
@@ -293,16 +347,5 @@ impl Catalogue {
                 source.take
             ])?;
         Ok(())
-    }
-
-    /// Whether a take by row id is doubtful, and its piece's damage: what a skipped file's result needs.
-    pub fn take_in_brief(&self, id: i64) -> Result<Option<(bool, bool)>> {
-        Ok(self
-            .conn
-            .prepare_cached(
-                "SELECT t.flags & 1 != 0, d.piece IS NOT NULL FROM take t LEFT JOIN piece_damage d ON d.piece = t.piece WHERE t.id = ?1",
-            )?
-            .query_row([id], |r| Ok((r.get(0)?, r.get(1)?)))
-            .optional()?)
     }
 }

@@ -11,7 +11,7 @@ mod settle;
 
 pub use apply::{Dirty, LOOSE, Stored, Where};
 pub use carry::LostTake;
-pub use check::{ReelCheck, ShelfCheck, ShelfReel};
+pub use check::{KnownFile, ReelCheck, ShelfCheck, ShelfReel};
 pub use read::{
     DeviceRow, FindingRow, Form, Holding, KeyPlace, LogRow, OriginRow, ReelRow, SectionRow,
     ShelfRow, SightingRow, SourceRow, TakeRow, VouchRow,

@@ -298,7 +298,7 @@ const TAKE: &str = "SELECT t.id, t.section, s.name, (t.flags & 2) != 0 OR s.loos
     t.newest, t.alias_of
   FROM take t JOIN section s ON s.id = t.section JOIN section_key k ON k.id = t.key JOIN piece p ON p.id = t.piece";
 
-fn hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Hash> {
+pub(super) fn hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Hash> {
     let bytes: Vec<u8> = row.get(column)?;
     Ok(Hash::from_slice(&bytes).unwrap_or(Hash([0; 32])))
 }
@@ -308,13 +308,13 @@ fn optional_hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Has
     Ok(bytes.and_then(|b| Hash::from_slice(&b)))
 }
 
-fn of<T: Copy>(all: &[T], n: i64) -> T {
+pub(super) fn of<T: Copy>(all: &[T], n: i64) -> T {
     all.get(usize::try_from(n).unwrap_or(0))
         .copied()
         .unwrap_or(all[0])
 }
 
-fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
+pub(super) fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
     Ok(row.get::<_, i64>(column)?.max(0) as u64)
 }
 
@@ -377,7 +377,7 @@ const SIGHTING: &str =
   FROM sighting g JOIN folder f ON f.id = g.folder";
 
 impl Catalogue {
-    fn rows<T>(
+    pub(super) fn rows<T>(
         &self,
         sql: &str,
         args: impl rusqlite::Params,
@@ -536,22 +536,9 @@ impl Catalogue {
         let mut sections = self.rows(
             "SELECT id, device, name, expected, loose, record FROM section WHERE device = ?1 AND name != 'loose' ORDER BY id",
             [device],
-            |r| {
-                let record: String = r.get(5)?;
-                Ok(SectionRow {
-                    id: r.get(0)?,
-                    device: r.get(1)?,
-                    name: r.get(2)?,
-                    expected: r.get(3)?,
-                    loose: r.get(4)?,
-                    record: serde_json::from_str(&record).unwrap_or_default(),
-                })
-            },
+            section_row,
         )?;
         for section in &mut sections {
-            section.record.section = section.name.clone();
-            section.record.expected = section.expected;
-            section.record.loose = section.loose;
             section.record.keys = self.rows(
                 "SELECT key FROM section_key WHERE section = ?1 ORDER BY key",
                 [section.id],
@@ -559,6 +546,16 @@ impl Catalogue {
             )?;
         }
         Ok(sections)
+    }
+
+    /// The sections of all devices, by device and in their order, without the hidden ones of loose takes. The keys
+    /// that lead to them are left out.
+    pub fn sections_of_all_devices(&self) -> Result<Vec<SectionRow>> {
+        self.rows(
+            "SELECT id, device, name, expected, loose, record FROM section WHERE name != 'loose' ORDER BY device, id",
+            [],
+            section_row,
+        )
     }
 
     /// One section of a device.
@@ -657,6 +654,17 @@ impl Catalogue {
             ),
             [section],
             take_row,
+        )
+    }
+
+    /// The newest dump of a section whatever its condition: its number, and whether it counts for nothing because it
+    /// is doubtful and nobody vouched for it.
+    pub fn newest_dump(&self, section: i64) -> Result<Option<(u32, bool)>> {
+        self.row(
+            "SELECT id & 0xffffffff, flags & 1 != 0 AND flags & 8 = 0 FROM take
+             WHERE section = ?1 AND alias_of IS NULL AND flags & 2 = 0 ORDER BY newest DESC, id DESC LIMIT 1",
+            [section],
+            |r| Ok((r.get(0)?, r.get(1)?)),
         )
     }
 
@@ -897,6 +905,25 @@ fn device_row(r: &Row<'_>) -> rusqlite::Result<DeviceRow> {
     })
 }
 
+fn section_row(r: &Row<'_>) -> rusqlite::Result<SectionRow> {
+    let text: String = r.get(5)?;
+    let (name, expected, loose): (String, bool, bool) = (r.get(2)?, r.get(3)?, r.get(4)?);
+    let record: ledger::Section = serde_json::from_str(&text).unwrap_or_default();
+    Ok(SectionRow {
+        id: r.get(0)?,
+        device: r.get(1)?,
+        record: ledger::Section {
+            section: name.clone(),
+            expected,
+            loose,
+            ..record
+        },
+        name,
+        expected,
+        loose,
+    })
+}
+
 fn like(part: &str) -> String {
     let mut pattern = String::from("%");
     for c in part.chars() {
@@ -926,5 +953,28 @@ impl Catalogue {
                 |r| r.get(0),
             )?
             .unwrap_or_default())
+    }
+}
+
+impl Catalogue {
+    /// The devices with a section that this header key leads to, by name.
+    pub fn devices_with_key(&self, key: &str) -> Result<Vec<String>> {
+        self.rows(
+            "SELECT DISTINCT d.name FROM section_key k JOIN device d ON d.id = k.device
+             WHERE k.key = ?1 AND k.section IS NOT NULL ORDER BY d.name",
+            [key],
+            |r| r.get(0),
+        )
+    }
+
+    /// Number of takes of a device.
+    pub fn count_takes_of_device(&self, device: i64) -> Result<u64> {
+        Ok(self
+            .row(
+                "SELECT count(*) FROM take WHERE id >= ?1 AND id < ?2",
+                params![device << 32, (device + 1) << 32],
+                |r| unsigned(r, 0),
+            )?
+            .unwrap_or(0))
     }
 }

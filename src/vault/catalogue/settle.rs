@@ -32,9 +32,9 @@ impl SectionTimeline {
         *self.contents.entry(hash).or_insert(next)
     }
 
-    /// True if a take of this content is kept here.
-    pub fn has_content(&self, hash: &Hash) -> bool {
-        self.contents.contains_key(hash)
+    /// The number of a content, if it has one.
+    pub fn content_number(&self, hash: &Hash) -> Option<u32> {
+        self.contents.get(hash).copied()
     }
 
     /// Arranges all sightings, with the takes that stand.

@@ -1,0 +1,120 @@
+//! The command line: a thin face over `ops`.
+
+pub mod args;
+mod ask;
+mod copies;
+mod create;
+mod demo;
+mod device;
+pub mod exit;
+mod health;
+pub mod json;
+mod keep;
+mod key;
+pub mod print;
+mod recall;
+mod reindex;
+mod shelf;
+mod takes;
+mod usage;
+mod words;
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::sys::{World, settings};
+use crate::vault::Vault;
+use args::{Cli, Command, Global};
+use exit::Outcome;
+use print::{Manner, Printer};
+
+/// Runs one command line (with the program's name in front) and gives back the exit code.
+pub fn run(args: Vec<OsString>) -> u8 {
+    let cli = match args::parse(&args) {
+        Ok(cli) => cli,
+        Err(e) => return usage::tell(&e, &args),
+    };
+    let printer = Printer::new(Manner {
+        json: cli.global.json,
+        quiet: cli.global.quiet,
+        verbose: cli.global.verbose,
+        no_color: cli.global.no_color,
+    });
+    let face = Face {
+        global: cli.global.clone(),
+        world: World::real(),
+        printer,
+    };
+    let result = command(&face, cli).and_then(|outcome| face.printer.finish().map(|()| outcome));
+    if let Err(e) = &result
+        && !exit::is_broken_pipe(e)
+    {
+        face.printer.error(e);
+    }
+    exit::code(&result)
+}
+
+/// What every command needs.
+#[derive(Debug)]
+struct Face {
+    global: Global,
+    world: World,
+    printer: Printer,
+}
+
+fn command(face: &Face, cli: Cli) -> Result<Outcome> {
+    match cli.command {
+        Command::Create(what) => create::create(face, &what),
+        Command::Device(what) => device::device(face, what),
+        Command::Keep(what) => keep::keep(face, what),
+        Command::History(what) => takes::history(face, &what),
+        Command::Show(what) => takes::show(face, &what),
+        Command::Label(what) => takes::label(face, what),
+        Command::Vouch(what) => takes::vouch(face, &what),
+        Command::Find(what) => takes::find(face, &what),
+        Command::Recall(what) => recall::recall(face, &what),
+        Command::Health => health::health(face),
+        Command::Shelf(what) => shelf::shelf(face, what),
+        Command::Mirror(what) => copies::mirror(face, &what),
+        Command::Fixity(what) => copies::fixity(face, &what),
+        Command::Repair(what) => copies::repair(face, &what),
+        Command::Key(what) => key::key(face, what),
+        Command::Reindex => reindex::reindex(face),
+        Command::Demo(what) => demo::demo(face, what),
+    }
+}
+
+impl Face {
+    /// The vault's folder.
+    fn dir(&self) -> Result<PathBuf> {
+        self.global
+            .vault
+            .clone()
+            .or_else(settings::default_vault)
+            .ok_or_else(|| {
+                Error::new(Kind::NotFound, "this computer names no folder for a vault")
+                    .next(Next::say("name one with --vault DIR"))
+            })
+    }
+
+    /// The vault, open.
+    fn vault(&self) -> Result<Vault> {
+        let vault = Vault::open(&self.dir()?, self.world.clone())?;
+        self.warnings(&vault);
+        Ok(vault)
+    }
+
+    /// Tells what the vault wants to be told.
+    fn warnings(&self, vault: &Vault) {
+        for warning in vault.take_warnings() {
+            self.printer.note(warning);
+        }
+    }
+
+    /// How long to wait for another writer.
+    fn wait(&self) -> Duration {
+        Duration::from_secs(self.global.wait)
+    }
+}

@@ -1,0 +1,957 @@
+//! `keep`: takes dumps from files, folders and standard input.
+//!
+//! ```text
+//! walk ─> one thread reads, hashes and frames ─> pieces and arrivals ─> gathered without the lock
+//!      ─> lock: pieces stored, arrivals placed, committed ─> told
+//! ```
+//! The lock is held only while a gathered group is written; nothing is told before it is durable.
+
+use std::collections::{HashMap, HashSet};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+use std::time::Duration;
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::intake::file::{FOLDER_KEY, read, read_folder, read_stream};
+use crate::intake::walk::{self, Found, Left};
+use crate::intake::{Arrival, Piece};
+use crate::model::date::{DatedBy, Moment};
+use crate::model::hash::Hash;
+use crate::model::ids::DeviceId;
+use crate::model::take::{Condition, Evidence, Finding};
+use crate::model::timeline::Dated;
+use crate::ops::devices::{self, nearest_device};
+use crate::sys::disk::FileKind;
+use crate::vault::Vault;
+use crate::vault::catalogue::{Form, KnownFile, OriginRow, SourceRow};
+use crate::vault::keeping::{self, Incoming, Into};
+use crate::vault::ledger::{self, Event};
+use crate::vault::pieces::{self, Pieces};
+use crate::vault::writer::Writer;
+
+/// Gathered bytes are written when they reach this much.
+const GROUP_BYTES: usize = 24 << 20;
+/// Gathered arrivals are written when they reach this many.
+const GROUP_ARRIVALS: usize = 50_000;
+/// Bytes of what is already held that one run reads again to be sure of it.
+const ASSURANCE_BYTES: u64 = 64 << 20;
+/// The same for files that are skipped because they look unchanged, with 4 KiB counted for each.
+const SKIP_ASSURANCE_BYTES: u64 = 16 << 20;
+
+/// Which device the dumps belong to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Whose {
+    /// All of this device.
+    Device(DeviceId),
+    /// Each sub-folder is a device of that id.
+    ByFolder {
+        /// Devices that are not there yet are added.
+        add_devices: bool,
+    },
+    /// Each dump is recognised by its header.
+    Recognised,
+}
+
+/// How the date of the dumps is known.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum When {
+    /// From each file's modification time.
+    FileTime,
+    /// A person says so.
+    Given(Moment),
+}
+
+/// What `keep` is asked to do.
+#[derive(Debug, Clone)]
+pub struct KeepOptions {
+    /// Whose dumps they are.
+    pub whose: Whose,
+    /// Where they go.
+    pub into: Into,
+    /// When they were made.
+    pub when: When,
+    /// Each path is a folder that is one dump.
+    pub as_one: bool,
+    /// Files that look unchanged are read again.
+    pub reread: bool,
+    /// Files and folders; `-` is standard input.
+    pub paths: Vec<PathBuf>,
+    /// How long to wait for another writer.
+    pub wait: Duration,
+}
+
+/// What became of one dump.
+#[derive(Debug)]
+pub struct KeepResult {
+    /// Where it came from.
+    pub source: String,
+    /// Its device, once known.
+    pub device: Option<String>,
+    /// Its section; `None` if loose or not kept.
+    pub section: Option<String>,
+    /// The take that holds it.
+    pub take: Option<u32>,
+    /// Kept, unchanged or failed.
+    pub status: Status,
+    /// True if it is no state of the memory.
+    pub loose: bool,
+    /// Whole or doubtful.
+    pub condition: Condition,
+    /// Why one may believe it.
+    pub evidence: Evidence,
+    /// Bytes.
+    pub bytes: u64,
+    /// BLAKE3 of the bytes.
+    pub blake3: Option<Hash>,
+    /// Whole SysEx messages.
+    pub messages: u64,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+    /// Why it failed.
+    pub error: Option<Error>,
+}
+
+/// The outcome for one dump.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Status {
+    /// A new take was made.
+    Kept,
+    /// It was there already.
+    Unchanged,
+    /// It could not be kept.
+    Failed,
+}
+
+impl Status {
+    /// The word for JSON and people.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Status::Kept => "kept",
+            Status::Unchanged => "unchanged",
+            Status::Failed => "failed",
+        }
+    }
+}
+
+/// How a run came out.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct KeepTotals {
+    /// New takes.
+    pub kept: u64,
+    /// Dumps that were there already.
+    pub unchanged: u64,
+    /// Kept or unchanged ones that are doubtful.
+    pub doubtful: u64,
+    /// Dumps that could not be kept.
+    pub failed: u64,
+}
+
+/// Keeps dumps; each result is told once it is durable. `stdin` is read if `-` is among the paths.
+///
+/// # Errors
+/// If nothing can be done at all, or writing fails: what was told before is kept.
+pub fn keep(
+    vault: &Vault,
+    options: &KeepOptions,
+    stdin: &mut (dyn Read + Send),
+    tell: &mut dyn FnMut(&KeepResult) -> Result<()>,
+) -> Result<KeepTotals> {
+    let mut run = Run {
+        vault,
+        options,
+        tell,
+        totals: KeepTotals::default(),
+        pieces: Vec::new(),
+        piece_bytes: 0,
+        gathered: HashSet::new(),
+        stored: HashSet::new(),
+        groups: Vec::new(),
+        arrivals: 0,
+        assurance: ASSURANCE_BYTES,
+        skip_assurance: SKIP_ASSURANCE_BYTES,
+        damage_known: !vault.catalogue().damaged_pieces()?.is_empty(),
+        new_devices: Vec::new(),
+    };
+    run.check_options()?;
+    let jobs = run.plan()?;
+    for job in jobs {
+        run.work(job, stdin)?;
+    }
+    run.flush()?;
+    Ok(run.totals)
+}
+
+/// One device's work: what to read.
+#[derive(Debug)]
+struct Job {
+    device: Option<DeviceId>,
+    items: Vec<Item>,
+}
+
+#[derive(Debug)]
+enum Item {
+    Stdin,
+    File(Found),
+    Folder(PathBuf),
+}
+
+/// From the reading thread.
+enum Parcel {
+    Piece(Piece),
+    Done(Box<Item>, Result<Box<Arrival>>),
+}
+
+/// Parcels on their way to the keeping side; many small ones go together, waking it for each would cost more than
+/// reading them.
+struct Bag {
+    send: mpsc::SyncSender<Vec<Parcel>>,
+    parcels: Vec<Parcel>,
+    bytes: usize,
+}
+
+impl Bag {
+    const BYTES: usize = 256 << 10;
+
+    fn put(&mut self, parcel: Parcel) -> Result<()> {
+        self.bytes += 512;
+        if let Parcel::Piece(Piece::Whole(_, data) | Piece::Chunk(_, data)) = &parcel {
+            self.bytes += data.len();
+        }
+        self.parcels.push(parcel);
+        if self.bytes >= Bag::BYTES {
+            self.hand_over()
+        } else {
+            Ok(())
+        }
+    }
+
+    fn hand_over(&mut self) -> Result<()> {
+        self.bytes = 0;
+        self.send
+            .send(std::mem::take(&mut self.parcels))
+            .map_err(|_| Error::new(Kind::Bug, "the keeping side is gone"))
+    }
+}
+
+struct Run<'a, 'v> {
+    vault: &'v Vault,
+    options: &'a KeepOptions,
+    tell: &'a mut dyn FnMut(&KeepResult) -> Result<()>,
+    totals: KeepTotals,
+    pieces: Vec<Piece>,
+    piece_bytes: usize,
+    gathered: HashSet<Hash>,
+    /// Pieces stored in this run: no need to look at them again.
+    stored: HashSet<Hash>,
+    groups: Vec<Group>,
+    arrivals: usize,
+    assurance: u64,
+    skip_assurance: u64,
+    damage_known: bool,
+    new_devices: Vec<DeviceId>,
+}
+
+/// Arrivals of one device, complete.
+struct Group {
+    device: DeviceId,
+    arrivals: Vec<(Arrival, Option<Found>)>,
+}
+
+impl Run<'_, '_> {
+    fn check_options(&self) -> Result<()> {
+        let dashes = self
+            .options
+            .paths
+            .iter()
+            .filter(|p| p.as_os_str() == "-")
+            .count();
+        if dashes > 1 {
+            return Err(Error::usage("standard input can be read only once"));
+        }
+        if matches!(self.options.whose, Whose::ByFolder { .. }) && dashes > 0 {
+            return Err(Error::usage(
+                "standard input has no sub-folders; name its device with --device",
+            ));
+        }
+        if let Whose::Device(id) = &self.options.whose
+            && self.vault.catalogue().device(id.as_str())?.is_none()
+        {
+            return Err(devices::no_device(self.vault, id.as_str())?);
+        }
+        Ok(())
+    }
+
+    /// Which files belong to which device. What cannot be used is told at once.
+    fn plan(&mut self) -> Result<Vec<Job>> {
+        match self.options.whose.clone() {
+            Whose::ByFolder { add_devices } => self.plan_by_folder(add_devices),
+            Whose::Device(id) => {
+                let items = self.plan_paths()?;
+                Ok(vec![Job {
+                    device: Some(id),
+                    items,
+                }])
+            }
+            Whose::Recognised => {
+                let items = self.plan_paths()?;
+                Ok(vec![Job {
+                    device: None,
+                    items,
+                }])
+            }
+        }
+    }
+
+    fn plan_paths(&mut self) -> Result<Vec<Item>> {
+        let mut items = Vec::new();
+        for path in &self.options.paths {
+            if path.as_os_str() == "-" {
+                items.push(Item::Stdin);
+                continue;
+            }
+            match walk::named(self.vault.world().disk.as_ref(), path) {
+                Err(e) => self.failed(path.display().to_string(), None, e)?,
+                Ok((real, FileKind::Folder, _)) if self.options.as_one => {
+                    items.push(Item::Folder(real));
+                }
+                Ok((real, FileKind::Folder, _)) => {
+                    let top = path.file_name().map(|n| n.to_string_lossy().into_owned());
+                    items.extend(self.walk(&real, &top.unwrap_or_default())?);
+                }
+                Ok((_, _, found)) if self.options.as_one => {
+                    let _ = found;
+                    let e = Error::usage(format!(
+                        "{} is a file; --as-one keeps folders",
+                        path.display()
+                    ))
+                    .next(Next::say("leave --as-one out to keep the file by itself"));
+                    self.failed(path.display().to_string(), None, e)?;
+                }
+                Ok((_, _, found)) => items.extend(found.map(Item::File)),
+            }
+        }
+        sort_by_date(&mut items);
+        Ok(items)
+    }
+
+    fn walk(&mut self, path: &Path, top: &str) -> Result<Vec<Item>> {
+        let mut left = Left::default();
+        let found = match walk::folder(self.vault.world().disk.as_ref(), path, top, &mut left) {
+            Ok(found) => found,
+            Err(e) => {
+                self.failed(path.display().to_string(), None, e)?;
+                return Ok(Vec::new());
+            }
+        };
+        for (path, e) in left.failed {
+            self.failed(path.display().to_string(), None, e)?;
+        }
+        Ok(found.into_iter().map(Item::File).collect())
+    }
+
+    fn plan_by_folder(&mut self, add_devices: bool) -> Result<Vec<Job>> {
+        let disk = self.vault.world().disk.clone();
+        let mut folders: Vec<(PathBuf, String)> = Vec::new();
+        for path in &self.options.paths {
+            let names = match disk.list(path) {
+                Ok(names) => names,
+                Err(e) => {
+                    let e = Error::io(format!("cannot list {}", path.display()), e);
+                    self.failed(path.display().to_string(), None, e)?;
+                    continue;
+                }
+            };
+            for name in names {
+                let child = path.join(&name);
+                let kind = disk.meta(&child).map(|m| m.kind);
+                let shown = walk::name_text(&name, &mut Left::default());
+                match kind {
+                    Ok(FileKind::Folder) => folders.push((child, shown)),
+                    Ok(_) if shown.starts_with("._") || shown == ".DS_Store" => {}
+                    _ => {
+                        let e = Error::new(
+                            Kind::BadInput,
+                            format!(
+                                "{} lies beside the device folders, so its device is not known",
+                                child.display()
+                            ),
+                        )
+                        .next(Next::say(
+                            "move it into the folder of its device, or keep it with --device ID",
+                        ));
+                        self.failed(child.display().to_string(), None, e)?;
+                    }
+                }
+            }
+        }
+        let mut named: HashMap<DeviceId, Vec<(PathBuf, String)>> = HashMap::new();
+        let mut order = Vec::new();
+        for (path, shown) in folders {
+            let Some(id) = DeviceId::fold(&shown) else {
+                let e = Error::new(
+                    Kind::BadInput,
+                    format!("no device id can be made from the folder name {shown}"),
+                )
+                .next(Next::say(
+                    "rename the folder with letters or digits, or keep it with --device ID",
+                ));
+                self.failed(path.display().to_string(), None, e)?;
+                continue;
+            };
+            if !named.contains_key(&id) {
+                order.push(id.clone());
+            }
+            named.entry(id).or_default().push((path, shown));
+        }
+        let mut jobs = Vec::new();
+        for id in order {
+            let folders = named.remove(&id).unwrap_or_default();
+            let names: HashSet<&str> = folders.iter().map(|(_, shown)| shown.as_str()).collect();
+            if names.len() > 1 {
+                let mut names: Vec<&str> = names.into_iter().collect();
+                names.sort_unstable();
+                let e = Error::new(
+                    Kind::BadInput,
+                    format!(
+                        "the folders {} would both be the device {id}; neither was kept",
+                        names.join(" and ")
+                    ),
+                )
+                .next(Next::say(
+                    "rename one of them, or keep each with --device ID",
+                ));
+                self.failed(folders[0].0.display().to_string(), Some(&id), e)?;
+                continue;
+            }
+            if self.vault.catalogue().device(id.as_str())?.is_none() {
+                if !add_devices {
+                    let e = devices::no_device(self.vault, id.as_str())?;
+                    let e = match nearest_device(self.vault, id.as_str())? {
+                        Some(_) => e,
+                        None => e.next(Next::say(
+                            "add it with device add, or run keep again with --add-devices",
+                        )),
+                    };
+                    self.failed(folders[0].0.display().to_string(), Some(&id), e)?;
+                    continue;
+                }
+                self.new_devices.push(id.clone());
+            }
+            let mut items = Vec::new();
+            for (path, shown) in &folders {
+                if self.options.as_one {
+                    items.push(Item::Folder(path.clone()));
+                } else {
+                    items.extend(self.walk(path, shown)?);
+                }
+            }
+            sort_by_date(&mut items);
+            jobs.push(Job {
+                device: Some(id),
+                items,
+            });
+        }
+        Ok(jobs)
+    }
+
+    /// Reads one job's files and gathers what they give.
+    fn work(&mut self, job: Job, stdin: &mut (dyn Read + Send)) -> Result<()> {
+        let items = self.skip_unchanged(job.device.as_ref(), job.items)?;
+        if items.is_empty() {
+            return Ok(());
+        }
+        let disk = self.vault.world().disk.clone();
+        let mut group = job.device.map(|device| Group {
+            device,
+            arrivals: Vec::new(),
+        });
+        // Room for a few bags ahead; a bag holds little more than one whole piece.
+        let (send, receive) = mpsc::sync_channel::<Vec<Parcel>>(4);
+        std::thread::scope(|scope| {
+            scope.spawn(move || {
+                let mut bag = Bag {
+                    send,
+                    parcels: Vec::new(),
+                    bytes: 0,
+                };
+                for item in items {
+                    let mut sink = |piece: Piece| bag.put(Parcel::Piece(piece));
+                    let result = match &item {
+                        Item::Stdin => read_stream(&mut *stdin, &mut sink),
+                        Item::File(found) => read(disk.as_ref(), found, &mut sink),
+                        Item::Folder(path) => read_folder(disk.as_ref(), path, &mut sink),
+                    };
+                    let parcel = Parcel::Done(Box::new(item), result.map(Box::new));
+                    if bag.put(parcel).is_err() {
+                        return;
+                    }
+                }
+                // If the keeping side is gone it has said why.
+                let _ = bag.hand_over();
+            });
+            // The receiver must be gone before the scope ends, or the reader could wait for ever.
+            let receive = receive;
+            for parcel in receive.iter().flatten() {
+                match parcel {
+                    Parcel::Piece(piece) => self.gather(piece)?,
+                    Parcel::Done(item, Err(e)) => {
+                        let device = group.as_ref().map(|g| g.device.clone());
+                        self.failed(item_name(&item), device.as_ref(), e)?;
+                    }
+                    Parcel::Done(item, Ok(arrival)) => {
+                        let found = match *item {
+                            Item::File(found) => Some(found),
+                            _ => None,
+                        };
+                        match group.as_mut() {
+                            Some(group) => group.arrivals.push((*arrival, found)),
+                            None => self.recognise(*arrival, found)?,
+                        }
+                        self.arrivals += 1;
+                        if self.arrivals >= GROUP_ARRIVALS {
+                            self.groups.extend(group.as_mut().map(Group::split_off));
+                            self.flush()?;
+                        }
+                    }
+                }
+            }
+            Ok::<(), Error>(())
+        })?;
+        self.groups.extend(group);
+        Ok(())
+    }
+
+    /// Files that were read before and look the same are not read again.
+    fn skip_unchanged(&mut self, device: Option<&DeviceId>, items: Vec<Item>) -> Result<Vec<Item>> {
+        let plain = self.options.into == Into::Auto && self.options.when == When::FileTime;
+        let device_row = match device {
+            Some(id) => self.vault.catalogue().device_id(id.as_str())?,
+            None => None,
+        };
+        if self.options.reread || !plain || (device.is_some() && device_row.is_none()) {
+            return Ok(items);
+        }
+        // Items come sorted by date; looked up by folder, in the order of names, one question serves a whole folder.
+        let mut by_folder: Vec<usize> = (0..items.len()).collect();
+        by_folder.sort_by(|a, b| file_path(&items[*a]).cmp(&file_path(&items[*b])));
+        let mut skipped = vec![false; items.len()];
+        let mut folder: Option<PathBuf> = None;
+        let mut known: std::iter::Peekable<std::vec::IntoIter<KnownFile>> =
+            Vec::new().into_iter().peekable();
+        for index in by_folder {
+            let Item::File(found) = &items[index] else {
+                continue;
+            };
+            let Some(parent) = found.path.parent() else {
+                continue;
+            };
+            if folder.as_deref() != Some(parent) {
+                let text = source_folder(self.vault, parent);
+                known = self
+                    .vault
+                    .catalogue()
+                    .known_files(&text)?
+                    .into_iter()
+                    .peekable();
+                folder = Some(parent.to_path_buf());
+            }
+            while known.next_if(|k| k.source.name < found.name).is_some() {}
+            let Some(file) = known.next_if(|k| k.source.name == found.name) else {
+                continue;
+            };
+            let same = file.source.size == found.size
+                && i128::from(file.source.mtime_ns) == found.mtime_ns
+                && file.source.inode == found.inode as i64
+                && device_row.is_none_or(|d| file.source.take >> 32 == d);
+            if same && self.is_still_good(&file)? {
+                skipped[index] = true;
+                self.tell_unchanged(found, file)?;
+            }
+        }
+        let mut skipped = skipped.into_iter();
+        Ok(items
+            .into_iter()
+            .filter(|_| !skipped.next().unwrap_or(false))
+            .collect())
+    }
+
+    /// What is held of a skipped file is looked at as far as this run's assurance goes.
+    fn is_still_good(&mut self, file: &KnownFile) -> Result<bool> {
+        if file.damaged {
+            return Ok(false);
+        }
+        if self.damage_known || self.skip_assurance > 0 {
+            self.skip_assurance = self.skip_assurance.saturating_sub(file.bytes + 4096);
+            return Ok(Pieces::new(self.vault).check(&file.hash).is_ok());
+        }
+        Ok(true)
+    }
+
+    fn tell_unchanged(&mut self, found: &Found, file: KnownFile) -> Result<()> {
+        self.tell(&KeepResult {
+            source: found.path.display().to_string(),
+            device: Some(file.device),
+            section: (!file.loose).then_some(file.section),
+            take: Some((file.source.take & 0xffff_ffff) as u32),
+            status: Status::Unchanged,
+            loose: file.loose,
+            condition: if file.doubtful {
+                Condition::Doubtful
+            } else {
+                Condition::Whole
+            },
+            evidence: file.evidence,
+            bytes: file.bytes,
+            blake3: Some(file.hash),
+            messages: file.messages,
+            findings: Vec::new(),
+            error: None,
+        })
+    }
+
+    /// Takes a piece unless it is held and good.
+    fn gather(&mut self, piece: Piece) -> Result<()> {
+        let (hash, bytes) = match &piece {
+            Piece::Whole(hash, data) | Piece::Chunk(hash, data) => (*hash, data.len()),
+            Piece::ChunkList(hash, chunks) => (*hash, chunks.len() * 72),
+            Piece::FolderList(files) => {
+                let text = list_text(files);
+                (Hash::of(text.as_bytes()), text.len())
+            }
+        };
+        if self.gathered.contains(&hash) || self.stored.contains(&hash) || self.is_held(&hash)? {
+            return Ok(());
+        }
+        self.gathered.insert(hash);
+        self.piece_bytes += bytes + 64;
+        self.pieces.push(piece);
+        if self.piece_bytes >= GROUP_BYTES {
+            self.flush()?;
+        }
+        Ok(())
+    }
+
+    fn is_held(&mut self, hash: &Hash) -> Result<bool> {
+        let Some(holding) = self.vault.catalogue().holding(hash)? else {
+            return Ok(false);
+        };
+        if holding.damaged {
+            return Ok(false);
+        }
+        let list = matches!(holding.form, Form::Chunked | Form::Folder);
+        if !list && self.assurance > 0 {
+            self.assurance = self.assurance.saturating_sub(holding.bytes + 512);
+            return Ok(Pieces::new(self.vault).check(hash).is_ok());
+        }
+        Ok(true)
+    }
+
+    /// Finds the device of a dump whose device was not named, or says how to choose.
+    fn recognise(&mut self, arrival: Arrival, found: Option<Found>) -> Result<()> {
+        match recognised(self.vault, &arrival)? {
+            Ok(device) => {
+                match self.groups.iter_mut().find(|g| g.device == device) {
+                    Some(group) => group.arrivals.push((arrival, found)),
+                    None => self.groups.push(Group {
+                        device,
+                        arrivals: vec![(arrival, found)],
+                    }),
+                }
+                Ok(())
+            }
+            Err(e) => self.failed(arrival.source, None, e),
+        }
+    }
+
+    /// Writes everything gathered, and tells it once it is durable.
+    fn flush(&mut self) -> Result<()> {
+        if self.pieces.is_empty() && self.groups.is_empty() {
+            return Ok(());
+        }
+        let mut writer = self.vault.writer(self.options.wait)?;
+        for piece in std::mem::take(&mut self.pieces) {
+            store(&mut writer, piece)?;
+        }
+        self.piece_bytes = 0;
+        self.stored.extend(self.gathered.drain());
+        let mut told = Vec::new();
+        for group in std::mem::take(&mut self.groups) {
+            if let Some(at) = self.new_devices.iter().position(|d| *d == group.device) {
+                self.new_devices.swap_remove(at);
+                writer.record(&Event::Device(ledger::Device {
+                    device: group.device.to_string(),
+                    ..ledger::Device::default()
+                }))?;
+            }
+            self.place(&mut writer, group, &mut told)?;
+        }
+        writer.commit()?;
+        drop(writer);
+        self.arrivals = 0;
+        for result in &told {
+            self.tell(result)?;
+        }
+        Ok(())
+    }
+
+    fn place(
+        &mut self,
+        writer: &mut Writer<'_>,
+        group: Group,
+        told: &mut Vec<KeepResult>,
+    ) -> Result<()> {
+        let now = self.vault.world().clock.now();
+        let incoming = group
+            .arrivals
+            .iter()
+            .map(|(arrival, _)| {
+                let seen = match &self.options.when {
+                    When::Given(moment) => Dated {
+                        moment: *moment,
+                        by: DatedBy::Given,
+                    },
+                    When::FileTime => match arrival.origin.mtime {
+                        Some(mtime) => Dated {
+                            moment: Moment::from_file_time(mtime, now),
+                            by: DatedBy::File,
+                        },
+                        None => Dated {
+                            moment: Moment::UNKNOWN,
+                            by: DatedBy::Given,
+                        },
+                    },
+                };
+                Incoming {
+                    into: self.options.into.clone(),
+                    hash: arrival.hash,
+                    content: arrival.content,
+                    bytes: arrival.bytes,
+                    messages: arrival.messages,
+                    key: arrival.key.clone(),
+                    sysex: arrival.sysex,
+                    evidence: arrival.evidence,
+                    findings: arrival.findings.clone(),
+                    seen: vec![seen],
+                    origin: OriginRow {
+                        via: arrival.origin.via,
+                        folder: arrival.origin.folder.clone(),
+                        name: arrival.origin.name.clone(),
+                        mtime: arrival.origin.mtime,
+                    },
+                    tie: arrival.source.clone(),
+                }
+            })
+            .collect();
+        let placed = keeping::place(writer, &group.device, incoming)?;
+        let catalogue = self.vault.catalogue();
+        let device_row = catalogue.device_id(group.device.as_str())?.unwrap_or(0);
+        let mut folders: HashMap<PathBuf, i64> = HashMap::new();
+        for ((arrival, found), placed) in group.arrivals.into_iter().zip(placed) {
+            if let Some(found) = found.as_ref().filter(|_| placed.take != 0)
+                && let Some(folder) = found.path.parent()
+            {
+                let row = match folders.get(folder) {
+                    Some(row) => *row,
+                    None => {
+                        let row = catalogue.folder_id(&source_folder(self.vault, folder))?;
+                        folders.insert(folder.to_path_buf(), row);
+                        row
+                    }
+                };
+                catalogue.put_source(
+                    row,
+                    &SourceRow {
+                        name: found.name.clone(),
+                        size: found.size,
+                        mtime_ns: i64::try_from(found.mtime_ns).unwrap_or(0),
+                        inode: found.inode as i64,
+                        take: (device_row << 32) | i64::from(placed.take),
+                    },
+                )?;
+            }
+            let mut findings = placed.findings;
+            if arrival.origin.mtime.is_none() && self.options.when == When::FileTime {
+                findings.push(Finding::note(
+                    "date-unknown",
+                    "when it was made is not known; say so with --today or --date, or later with label REF --date",
+                ));
+            }
+            told.push(KeepResult {
+                source: arrival.source,
+                device: Some(group.device.to_string()),
+                loose: placed.section.is_none(),
+                section: placed.section,
+                take: Some(placed.take),
+                status: if placed.new {
+                    Status::Kept
+                } else {
+                    Status::Unchanged
+                },
+                condition: Condition::of(&findings),
+                evidence: arrival.evidence,
+                bytes: arrival.bytes,
+                blake3: Some(arrival.hash),
+                messages: arrival.messages,
+                findings,
+                error: None,
+            });
+        }
+        Ok(())
+    }
+
+    fn failed(&mut self, source: String, device: Option<&DeviceId>, error: Error) -> Result<()> {
+        self.tell(&KeepResult {
+            source,
+            device: device.map(|d| d.to_string()),
+            section: None,
+            take: None,
+            status: Status::Failed,
+            loose: false,
+            condition: Condition::Doubtful,
+            evidence: Evidence::None,
+            bytes: 0,
+            blake3: None,
+            messages: 0,
+            findings: Vec::new(),
+            error: Some(error),
+        })
+    }
+
+    fn tell(&mut self, result: &KeepResult) -> Result<()> {
+        match result.status {
+            Status::Kept => self.totals.kept += 1,
+            Status::Unchanged => self.totals.unchanged += 1,
+            Status::Failed => self.totals.failed += 1,
+        }
+        if result.status != Status::Failed && result.condition == Condition::Doubtful {
+            self.totals.doubtful += 1;
+        }
+        (self.tell)(result)
+    }
+}
+
+impl Group {
+    /// The arrivals so far as a group of their own.
+    fn split_off(&mut self) -> Group {
+        Group {
+            device: self.device.clone(),
+            arrivals: std::mem::take(&mut self.arrivals),
+        }
+    }
+}
+
+fn file_path(item: &Item) -> Option<(Option<&Path>, &str)> {
+    match item {
+        Item::File(found) => Some((found.path.parent(), &found.name)),
+        _ => None,
+    }
+}
+
+fn item_name(item: &Item) -> String {
+    match item {
+        Item::Stdin => "-".to_string(),
+        Item::File(found) => found.path.display().to_string(),
+        Item::Folder(path) => path.display().to_string(),
+    }
+}
+
+/// Pieces lie in a reel in the order of their dates; neighbours of one device compress well.
+fn sort_by_date(items: &mut [Item]) {
+    items.sort_by(|a, b| match (a, b) {
+        (Item::File(a), Item::File(b)) => (a.mtime_ns, &a.path).cmp(&(b.mtime_ns, &b.path)),
+        _ => std::cmp::Ordering::Equal,
+    });
+}
+
+fn source_folder(vault: &Vault, folder: &Path) -> String {
+    let absolute = if folder.as_os_str().is_empty() {
+        Path::new(".")
+    } else {
+        folder
+    };
+    let real = vault
+        .world()
+        .disk
+        .canonical(absolute)
+        .unwrap_or_else(|_| folder.to_path_buf());
+    format!("//{}", real.display())
+}
+
+fn list_text(files: &[(Hash, String)]) -> String {
+    files
+        .iter()
+        .map(|(hash, path)| crate::model::list::entry_line(hash, path))
+        .collect()
+}
+
+/// Stores one piece.
+pub(super) fn store(writer: &mut Writer<'_>, piece: Piece) -> Result<()> {
+    match piece {
+        Piece::Whole(hash, bytes) => writer.put_piece(Form::Whole, hash, &bytes).map(|_| ()),
+        Piece::Chunk(hash, bytes) => writer.put_piece(Form::Chunk, hash, &bytes).map(|_| ()),
+        Piece::ChunkList(hash, chunks) => {
+            let text: String = chunks
+                .iter()
+                .map(|(h, n)| pieces::chunk_line(h, *n))
+                .collect();
+            writer.put_list(Form::Chunked, hash, &text).map(|_| ())
+        }
+        Piece::FolderList(files) => {
+            let text = list_text(&files);
+            writer
+                .put_list(Form::Folder, Hash::of(text.as_bytes()), &text)
+                .map(|_| ())
+        }
+    }
+}
+
+/// The device whose dumps begin like this one, or why none could be chosen.
+fn recognised(vault: &Vault, arrival: &Arrival) -> Result<std::result::Result<DeviceId, Error>> {
+    let catalogue = vault.catalogue();
+    let mut fitting = match arrival.key.as_str() {
+        FOLDER_KEY => Vec::new(),
+        key if arrival.sysex => catalogue.devices_with_key(key)?,
+        _ => Vec::new(),
+    };
+    let folders: Vec<String> = arrival
+        .source
+        .split('/')
+        .filter_map(crate::model::ids::fold)
+        .collect();
+    if fitting.len() != 1 {
+        let all = if fitting.is_empty() {
+            catalogue.devices()?.into_iter().map(|d| d.name).collect()
+        } else {
+            fitting.clone()
+        };
+        let named: Vec<String> = all.into_iter().filter(|d| folders.contains(d)).collect();
+        if named.len() == 1 {
+            fitting = named;
+        }
+    }
+    match fitting.as_slice() {
+        [one] => Ok(one
+            .parse()
+            .map_err(|_| Error::new(Kind::Bug, format!("{one} is no device id")))),
+        [] => Ok(Err(Error::new(
+            Kind::BadInput,
+            format!(
+                "no device is known whose dumps begin like {}; nothing of it was kept",
+                arrival.source
+            ),
+        )
+        .next(Next::say(
+            "say whose it is with --device ID (device list shows them, device add makes one)",
+        )))),
+        several => Ok(Err(Error::new(
+            Kind::BadInput,
+            format!(
+                "{} could belong to {}; nothing was kept on a guess",
+                arrival.source,
+                several.join(", ")
+            ),
+        )
+        .next(Next::say("say whose it is with --device ID")))),
+    }
+}

@@ -1,0 +1,323 @@
+//! `recall`: takes back into files, byte for byte.
+//!
+//! Every byte is read and checked before a file gets its name, and no file that is there is replaced unasked.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::model::hash::Hash;
+use crate::ops::refs::{Named, resolve};
+use crate::sys::disk::{DRAFT_PREFIX, Disk, Draft, FileKind, Privacy, Replace};
+use crate::vault::Vault;
+use crate::vault::catalogue::{Form, TakeRow};
+use crate::vault::pieces::Pieces;
+
+/// A take that was written out.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recalled {
+    /// Its section; `None` if loose.
+    pub section: Option<String>,
+    /// Its number.
+    pub take: u32,
+    /// Bytes.
+    pub bytes: u64,
+    /// BLAKE3 of the bytes, or of a folder take's list.
+    pub blake3: Hash,
+}
+
+/// What `recall` wrote.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct RecallResult {
+    /// The device.
+    pub device: String,
+    /// The takes, in the order they were written.
+    pub takes: Vec<Recalled>,
+    /// Where to: a path, or `-`.
+    pub to: String,
+}
+
+/// Writes the takes of a reference to `to` (`-` writes to `out`).
+///
+/// An existing folder gets one file per section, a single take goes to exactly that path, several go to a `.syx` path
+/// one after the other and to any other path as a new folder.
+///
+/// # Errors
+/// `NotFound`; `AlreadyThere` unless `replace`; `Damaged` if the bytes are not good any more (nothing is written
+/// then); `Io`.
+pub fn recall(
+    vault: &Vault,
+    reference: &str,
+    to: &Path,
+    replace: Replace,
+    out: &mut dyn Write,
+) -> Result<RecallResult> {
+    let named = resolve(vault, reference)?;
+    let disk = vault.world().disk.clone();
+    let scribe = Scribe {
+        vault,
+        disk: disk.as_ref(),
+        pieces: Pieces::new(vault),
+        replace,
+    };
+    let is_folder = disk
+        .canonical(to)
+        .and_then(|p| disk.meta(&p))
+        .is_ok_and(|m| m.kind == FileKind::Folder);
+    if to.as_os_str() == "-" {
+        scribe.to_stream(&named, out)?;
+    } else if is_folder {
+        scribe.to_folder(&named, to)?;
+    } else if let [take] = named.takes.as_slice() {
+        scribe.one(take, to)?;
+    } else if to
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("syx"))
+    {
+        scribe.one_after_the_other(&named, to)?;
+    } else {
+        scribe.new_folder(&named, to)?;
+    }
+    Ok(RecallResult {
+        device: named.device.name,
+        takes: named
+            .takes
+            .iter()
+            .map(|t| Recalled {
+                section: (!t.loose).then(|| t.section_name.clone()),
+                take: t.number(),
+                bytes: t.bytes,
+                blake3: t.hash,
+            })
+            .collect(),
+        to: to.display().to_string(),
+    })
+}
+
+struct Scribe<'v> {
+    vault: &'v Vault,
+    disk: &'v dyn Disk,
+    pieces: Pieces<'v>,
+    replace: Replace,
+}
+
+impl Scribe<'_> {
+    /// `bank-a.syx`: the section, or `take-12` for a loose one, with the extension of what was kept.
+    fn file_name(&self, take: &TakeRow) -> Result<String> {
+        let stem = match take.loose {
+            true => format!("take-{}", take.number()),
+            false => take.section_name.clone(),
+        };
+        if take.form == Form::Folder {
+            return Ok(stem);
+        }
+        let kept_as = self.vault.catalogue().file_name_of_take(take.id)?;
+        let extension = match take.key.strip_prefix("*.") {
+            Some(extension) => extension.to_string(),
+            None if take.messages > 0 => "syx".to_string(),
+            None if kept_as.to_lowercase().ends_with(".syx") => "syx".to_string(),
+            None => "bin".to_string(),
+        };
+        Ok(format!("{stem}.{extension}"))
+    }
+
+    fn to_stream(&self, named: &Named, out: &mut dyn Write) -> Result<()> {
+        for take in &named.takes {
+            if take.form == Form::Folder {
+                return Err(Error::usage(format!(
+                    "{}@{} is a folder; it cannot go to standard output",
+                    named.device.name,
+                    take.number()
+                ))
+                .next(Next::say("name a new folder with --to")));
+            }
+            // All of it is checked before the first byte goes out.
+            self.pieces.check(&take.hash)?;
+        }
+        for take in &named.takes {
+            self.pieces.copy(&take.hash, out)?;
+        }
+        out.flush()
+            .map_err(|e| Error::io("cannot write to standard output", e))
+    }
+
+    fn one(&self, take: &TakeRow, to: &Path) -> Result<()> {
+        if take.form == Form::Folder {
+            return self.folder_take(take, to);
+        }
+        self.refuse_existing(to)?;
+        let mut draft = self.draft(to)?;
+        self.pieces.copy(&take.hash, &mut draft)?;
+        draft
+            .publish(to, self.replace)
+            .map_err(|e| cannot_write(to, e))
+    }
+
+    fn one_after_the_other(&self, named: &Named, to: &Path) -> Result<()> {
+        self.refuse_existing(to)?;
+        let mut draft = self.draft(to)?;
+        for take in &named.takes {
+            if take.form == Form::Folder || take.messages == 0 {
+                return Err(Error::usage(format!(
+                    "{}@{} is no SysEx and cannot stand in one file with others",
+                    named.device.name,
+                    take.number()
+                ))
+                .next(Next::say("name a folder with --to")));
+            }
+            self.pieces.copy(&take.hash, &mut draft)?;
+        }
+        draft
+            .publish(to, self.replace)
+            .map_err(|e| cannot_write(to, e))
+    }
+
+    fn to_folder(&self, named: &Named, to: &Path) -> Result<()> {
+        let mut targets = Vec::new();
+        for take in &named.takes {
+            let target = to.join(self.file_name(take)?);
+            self.refuse_existing(&target)?;
+            targets.push(target);
+        }
+        // Everything is read and checked before the first file gets its name.
+        let mut drafts = Vec::new();
+        for (take, target) in named.takes.iter().zip(&targets) {
+            if take.form != Form::Folder {
+                let mut draft = self.draft(target)?;
+                self.pieces.copy(&take.hash, &mut draft)?;
+                drafts.push((draft, target));
+            }
+        }
+        for (take, target) in named.takes.iter().zip(&targets) {
+            if take.form == Form::Folder {
+                self.folder_take(take, target)?;
+            }
+        }
+        for (draft, target) in drafts {
+            draft
+                .publish(target, self.replace)
+                .map_err(|e| cannot_write(target, e))?;
+        }
+        Ok(())
+    }
+
+    fn new_folder(&self, named: &Named, to: &Path) -> Result<()> {
+        self.refuse_existing(to)?;
+        self.build(to, |folder| self.to_folder(named, folder))
+    }
+
+    fn folder_take(&self, take: &TakeRow, to: &Path) -> Result<()> {
+        if self.disk.meta(to).is_ok() {
+            return Err(Error::new(
+                Kind::AlreadyThere,
+                format!(
+                    "{} is already there; a folder is never written into",
+                    to.display()
+                ),
+            )
+            .next(Next::say("name a folder that does not exist yet with --to")));
+        }
+        let entries = self.pieces.entries(&take.hash)?;
+        self.build(to, |folder| {
+            let mut parents = std::collections::BTreeSet::from([folder.to_path_buf()]);
+            for entry in &entries {
+                // The list was checked: its paths stay inside the folder.
+                let target = folder.join(&entry.path);
+                if let Some(parent) = target.parent() {
+                    self.disk
+                        .create_folders(parent, Privacy::Shared)
+                        .map_err(|e| cannot_write(parent, e))?;
+                    parents.insert(parent.to_path_buf());
+                }
+                let mut draft = self.draft(&target)?;
+                self.pieces.copy(&entry.hash, &mut draft)?;
+                draft
+                    .publish_without_folder(&target, Replace::No)
+                    .map_err(|e| cannot_write(&target, e))?;
+            }
+            for parent in parents {
+                self.disk
+                    .sync_folder(&parent)
+                    .map_err(|e| cannot_write(&parent, e))?;
+            }
+            Ok(())
+        })
+    }
+
+    /// Builds a folder under a temporary name and gives it its own when it is complete.
+    fn build(&self, to: &Path, fill: impl FnOnce(&Path) -> Result<()>) -> Result<()> {
+        let parent = to
+            .parent()
+            .filter(|p| !p.as_os_str().is_empty())
+            .unwrap_or(Path::new("."));
+        let name = to
+            .file_name()
+            .map(|n| n.to_string_lossy().into_owned())
+            .unwrap_or_default();
+        let temporary = parent.join(format!("{DRAFT_PREFIX}{}-{name}", std::process::id()));
+        let work = || -> Result<()> {
+            self.disk
+                .create_folders(&temporary, Privacy::Shared)
+                .map_err(|e| cannot_write(&temporary, e))?;
+            fill(&temporary)?;
+            self.disk
+                .rename_new(&temporary, to)
+                .and_then(|()| self.disk.sync_folder(parent))
+                .map_err(|e| cannot_write(to, e))
+        };
+        work().inspect_err(|_| remove_tree(self.disk, &temporary))
+    }
+
+    fn draft(&self, target: &Path) -> Result<Draft<'_>> {
+        Draft::beside(self.disk, target, Privacy::Shared).map_err(|e| cannot_write(target, e))
+    }
+
+    fn refuse_existing(&self, to: &Path) -> Result<()> {
+        let kind = self.disk.meta(to).map(|m| m.kind);
+        match kind {
+            Err(_) => Ok(()),
+            Ok(FileKind::File | FileKind::Link) if self.replace == Replace::Yes => Ok(()),
+            Ok(FileKind::File | FileKind::Link) => Err(there(to)),
+            Ok(_) => Err(Error::new(
+                Kind::AlreadyThere,
+                format!(
+                    "{} is already there and is no file; it was left alone",
+                    to.display()
+                ),
+            )
+            .next(Next::say("name another path with --to"))),
+        }
+    }
+}
+
+fn there(to: &Path) -> Error {
+    Error::new(
+        Kind::AlreadyThere,
+        format!("{} is already there; it was left alone", to.display()),
+    )
+    .next(Next::say(
+        "name another path with --to, or replace it with --force",
+    ))
+}
+
+fn cannot_write(to: &Path, e: io::Error) -> Error {
+    if e.kind() == io::ErrorKind::AlreadyExists {
+        return there(to);
+    }
+    Error::io(format!("cannot write {}", to.display()), e)
+}
+
+/// Removes an unfinished folder as far as that goes; its name tells what it is.
+fn remove_tree(disk: &dyn Disk, path: &Path) {
+    let Ok(names) = disk.list(path) else { return };
+    for name in names {
+        let child: PathBuf = path.join(name);
+        match disk.meta(&child).map(|m| m.kind) {
+            Ok(FileKind::Folder) => remove_tree(disk, &child),
+            _ => {
+                let _ = disk.remove_file(&child);
+            }
+        }
+    }
+    let _ = disk.remove_folder(path);
+}

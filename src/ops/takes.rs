@@ -1,0 +1,448 @@
+//! Looking at takes and saying things about them: history, show, label, vouch, find.
+
+use std::time::Duration;
+
+use crate::error::{Error, Kind, Next, Result};
+use crate::midi::framing::{Ended, Event as Frame, Framer};
+use crate::midi::message::{MakerId, MessageKind};
+use crate::model::date::{DatedBy, Moment};
+use crate::model::hash::Hash;
+use crate::model::ids::DeviceId;
+use crate::model::reference::check_label;
+use crate::model::take::{Finding, Severity, Via};
+use crate::model::timeline;
+use crate::ops::devices::find;
+use crate::ops::refs::resolve;
+use crate::vault::Vault;
+use crate::vault::catalogue::{DeviceRow, FindingRow, Form, SightingRow, TakeRow, VouchRow};
+use crate::vault::keeping::no_origin;
+use crate::vault::ledger::{self, Event};
+use crate::vault::pieces::Pieces;
+
+/// A take with what a list shows of it.
+#[derive(Debug, Clone)]
+pub struct TakeView {
+    /// The take.
+    pub take: TakeRow,
+    /// Its labels.
+    pub labels: Vec<String>,
+    /// When it was last seen to be so, if that was later than its date.
+    pub confirmed_at: Option<String>,
+}
+
+/// A device's takes.
+#[derive(Debug, Clone)]
+pub struct History {
+    /// The device.
+    pub device: DeviceRow,
+    /// Its takes, by date, oldest first; unknown dates first of all.
+    pub takes: Vec<TakeView>,
+}
+
+/// All takes of a device.
+///
+/// # Errors
+/// `NotFound` with the nearest name.
+pub fn history(vault: &Vault, id: &DeviceId) -> Result<History> {
+    let device = find(vault, id)?;
+    let mut takes = Vec::new();
+    for take in vault.catalogue().takes_of_device(device.id)? {
+        takes.push(view(vault, take)?);
+    }
+    takes.sort_by_key(|v| (v.take.start, v.take.number()));
+    Ok(History { device, takes })
+}
+
+fn view(vault: &Vault, take: TakeRow) -> Result<TakeView> {
+    Ok(TakeView {
+        labels: vault.catalogue().labels_of_take(take.id)?,
+        confirmed_at: confirmed(vault, &take)?,
+        take,
+    })
+}
+
+/// The newest sighting that counts, where it is later than the take's date.
+fn confirmed(vault: &Vault, take: &TakeRow) -> Result<Option<String>> {
+    if take.newest.is_none() || take.newest == take.start {
+        return Ok(None);
+    }
+    let newest = vault
+        .catalogue()
+        .sightings_of_take(take.id)?
+        .into_iter()
+        .filter(|s| s.counts)
+        .find(|s| s.date.parse::<Moment>().ok().and_then(|m| m.start_utc()) == take.newest);
+    Ok(newest.map(|s| s.date))
+}
+
+/// A SysEx message of a take.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MessageView {
+    /// From 1.
+    pub index: u64,
+    /// Bytes with F0 and F7, without real-time bytes.
+    pub bytes: u64,
+    /// Maker ID as hex; empty without one.
+    pub maker: String,
+    /// What kind of message it is.
+    pub kind: MessageKind,
+    /// `ok`, `bad` or `none`.
+    pub checksum: &'static str,
+}
+
+/// A file of a take.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PieceView {
+    /// Its path in a folder take; the file's name otherwise.
+    pub path: String,
+    /// Bytes.
+    pub bytes: u64,
+    /// BLAKE3.
+    pub blake3: Hash,
+}
+
+/// A take in full.
+#[derive(Debug, Clone)]
+pub struct TakeInFull {
+    /// The device.
+    pub device: DeviceRow,
+    /// The take.
+    pub view: TakeView,
+    /// When it was seen, and where the bytes came from then.
+    pub sightings: Vec<SightingRow>,
+    /// Its files.
+    pub pieces: Vec<PieceView>,
+    /// Its messages.
+    pub messages: Vec<MessageView>,
+    /// What was noticed.
+    pub findings: Vec<FindingRow>,
+    /// What persons said.
+    pub vouches: Vec<VouchRow>,
+}
+
+/// One take in full.
+///
+/// # Errors
+/// `NotFound`; `Usage` if the reference names several takes; `Damaged` if its bytes cannot be read.
+pub fn show(vault: &Vault, reference: &str) -> Result<Vec<TakeInFull>> {
+    let named = resolve(vault, reference)?;
+    named
+        .takes
+        .into_iter()
+        .map(|take| in_full(vault, &named.device, take))
+        .collect()
+}
+
+fn in_full(vault: &Vault, device: &DeviceRow, take: TakeRow) -> Result<TakeInFull> {
+    let catalogue = vault.catalogue();
+    let mut findings = catalogue.findings_of_take(take.id)?;
+    if !take.loose && is_date_copied(vault, &take)? {
+        findings.push(row(&date_copied_note()));
+    }
+    let pieces = Pieces::new(vault);
+    let mut files = Vec::new();
+    let mut messages = Vec::new();
+    if take.form == Form::Folder {
+        for entry in pieces.entries(&take.hash)? {
+            let bytes = catalogue.holding(&entry.hash)?.map_or(0, |h| h.whole_bytes);
+            files.push(PieceView {
+                path: entry.path,
+                bytes,
+                blake3: entry.hash,
+            });
+        }
+    } else {
+        let path = catalogue.file_name_of_take(take.id)?;
+        files.push(PieceView {
+            path,
+            bytes: take.bytes,
+            blake3: take.hash,
+        });
+        if take.messages > 0 {
+            messages = messages_of(&pieces, &take.hash)?;
+        }
+    }
+    Ok(TakeInFull {
+        device: device.clone(),
+        sightings: catalogue.sightings_of_take(take.id)?,
+        pieces: files,
+        messages,
+        findings,
+        vouches: catalogue.vouches_of_take(take.id)?,
+        view: view(vault, take)?,
+    })
+}
+
+/// Lists whole messages in one pass, whatever their size.
+fn messages_of(pieces: &Pieces<'_>, hash: &Hash) -> Result<Vec<MessageView>> {
+    struct Lister {
+        framer: Option<Framer>,
+        head: Vec<u8>,
+        found: Vec<MessageView>,
+    }
+    impl Lister {
+        fn note(head: &mut Vec<u8>, found: &mut Vec<MessageView>, event: Frame<'_>) {
+            match event {
+                Frame::Start { .. } => head.clear(),
+                Frame::Message { bytes, .. } if head.len() < 8 => {
+                    head.extend_from_slice(&bytes[..bytes.len().min(8 - head.len())]);
+                }
+                Frame::End {
+                    n_bytes,
+                    ended: Ended::Whole | Ended::WholeWithoutId,
+                    ..
+                } => {
+                    let after_start = head.get(1..).unwrap_or_default();
+                    found.push(MessageView {
+                        index: found.len() as u64 + 1,
+                        bytes: n_bytes,
+                        maker: MakerId::from_bytes(after_start)
+                            .map_or(String::new(), |m| m.to_string()),
+                        kind: MessageKind::from_bytes(after_start),
+                        checksum: "none",
+                    });
+                }
+                _ => {}
+            }
+        }
+    }
+    impl std::io::Write for Lister {
+        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+            let (head, found) = (&mut self.head, &mut self.found);
+            if let Some(framer) = self.framer.as_mut() {
+                framer.push(bytes, &mut |event| Lister::note(head, found, event));
+            }
+            Ok(bytes.len())
+        }
+        fn flush(&mut self) -> std::io::Result<()> {
+            Ok(())
+        }
+    }
+    let mut lister = Lister {
+        framer: Some(Framer::new()),
+        head: Vec::new(),
+        found: Vec::new(),
+    };
+    pieces.copy(hash, &mut lister)?;
+    let (head, found) = (&mut lister.head, &mut lister.found);
+    if let Some(framer) = lister.framer.take() {
+        framer.finish(&mut |event| Lister::note(head, found, event));
+    }
+    Ok(lister.found)
+}
+
+fn is_date_copied(vault: &Vault, take: &TakeRow) -> Result<bool> {
+    if take.dated_by != DatedBy::File {
+        return Ok(false);
+    }
+    let line = vault.catalogue().timeline(take.section)?;
+    let copied = timeline::date_copied(&line.arrange().runs);
+    Ok(line
+        .content_number(&take.content)
+        .is_some_and(|c| copied.contains(&c)))
+}
+
+/// The note for takes whose files all bear nearly the same time.
+pub fn date_copied_note() -> Finding {
+    Finding::note(
+        "date-copied",
+        "three or more dumps of this section have file times within one minute: the times may be those of a copy; correct them with label REF --date",
+    )
+}
+
+fn row(f: &Finding) -> FindingRow {
+    FindingRow {
+        code: f.code.to_string(),
+        severity: f.severity,
+        message: f.message.clone(),
+    }
+}
+
+/// What to say about takes.
+#[derive(Debug, Clone, Default)]
+pub struct Labelling {
+    /// A label to put on, or with `remove` to take away.
+    pub text: Option<String>,
+    /// A corrected date.
+    pub date: Option<Moment>,
+    /// Take the label away.
+    pub remove: bool,
+}
+
+/// Names or dates the takes of a reference. Returns them as they are then.
+///
+/// # Errors
+/// `NotFound`; `Usage`; `AlreadyThere` if another take of the section has that label; as the writer's.
+pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -> Result<History> {
+    let text = what
+        .text
+        .as_deref()
+        .map(|t| check_label(t).map_err(|e| Error::usage(e.to_string())))
+        .transpose()?;
+    if text.is_none() && what.date.is_none() {
+        return Err(Error::usage("say which label, or which date with --date"));
+    }
+    let mut writer = vault.writer(wait)?;
+    let named = resolve(vault, reference)?;
+    let device = named.device.name.clone();
+    if let Some(text) = text {
+        let holders = vault.catalogue().takes_with_label(named.device.id, &text)?;
+        if what.remove
+            && !named
+                .takes
+                .iter()
+                .any(|t| holders.iter().any(|h| h.id == t.id))
+        {
+            return Err(
+                Error::new(Kind::NotFound, format!("{reference} has no label {text}"))
+                    .next(Next::run("see its labels", format!("history {device}"))),
+            );
+        }
+        if !what.remove {
+            let other = holders.iter().find(|h| {
+                named
+                    .takes
+                    .iter()
+                    .any(|t| t.section == h.section && t.id != h.id)
+            });
+            if let Some(other) = other {
+                return Err(Error::new(
+                    Kind::AlreadyThere,
+                    format!(
+                        "{device}@{} has the label {text} already; nothing was changed",
+                        other.number()
+                    ),
+                )
+                .next(Next::run(
+                    "take it away first",
+                    format!("label {device}@{} \"{text}\" --remove", other.number()),
+                )));
+            }
+        }
+        writer.record(&Event::Label(ledger::Label {
+            device: device.clone(),
+            takes: named.takes.iter().map(|t| t.number()).collect(),
+            label: text,
+            removed: what.remove,
+        }))?;
+    }
+    if let Some(date) = what.date {
+        for take in &named.takes {
+            writer.record(&Event::Sighting(ledger::Sighting {
+                device: device.clone(),
+                take: take.number(),
+                date: date.to_string(),
+                by: DatedBy::Given.to_string(),
+                corrects: Some((take.anchor.0.clone(), take.anchor.1.to_string())),
+                origin: no_origin(Via::File),
+            }))?;
+        }
+    }
+    writer.commit()?;
+    drop(writer);
+    again(vault, named.device, &named.takes)
+}
+
+/// Records a person's word for the takes of a reference. Returns them as they are then.
+///
+/// # Errors
+/// `NotFound`; `Usage` if nothing is said; as the writer's.
+pub fn vouch(vault: &Vault, reference: &str, text: &str, wait: Duration) -> Result<History> {
+    if text.trim().is_empty() {
+        return Err(Error::usage(
+            "say in a few words why this take can be trusted",
+        ));
+    }
+    let mut writer = vault.writer(wait)?;
+    let named = resolve(vault, reference)?;
+    for take in &named.takes {
+        writer.record(&Event::Vouch(ledger::Vouch {
+            device: named.device.name.clone(),
+            take: take.number(),
+            text: text.trim().to_string(),
+        }))?;
+    }
+    writer.commit()?;
+    drop(writer);
+    again(vault, named.device, &named.takes)
+}
+
+fn again(vault: &Vault, device: DeviceRow, takes: &[TakeRow]) -> Result<History> {
+    let mut views = Vec::new();
+    for take in takes {
+        if let Some(take) = vault.catalogue().take(take.id)? {
+            views.push(view(vault, take)?);
+        }
+    }
+    Ok(History {
+        device,
+        takes: views,
+    })
+}
+
+/// What a search found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Hit {
+    /// The device.
+    pub device: String,
+    /// The take, unless the device itself was found.
+    pub take: Option<u32>,
+    /// label, file or device.
+    pub kind: &'static str,
+    /// The text that was found.
+    pub name: String,
+}
+
+/// Searches labels, file names and devices.
+///
+/// # Errors
+/// `Usage` for an empty text.
+pub fn search(vault: &Vault, text: &str) -> Result<Vec<Hit>> {
+    if text.trim().is_empty() {
+        return Err(Error::usage("say what to look for"));
+    }
+    let catalogue = vault.catalogue();
+    let low = text.to_lowercase();
+    let mut hits = Vec::new();
+    for device in catalogue.devices()? {
+        let r = &device.record;
+        let fields = [
+            Some(&device.name),
+            r.name.as_ref(),
+            r.maker.as_ref(),
+            r.model.as_ref(),
+            r.serial.as_ref(),
+        ];
+        if let Some(field) = fields
+            .into_iter()
+            .flatten()
+            .find(|f| f.to_lowercase().contains(&low))
+        {
+            hits.push(Hit {
+                device: device.name.clone(),
+                take: None,
+                kind: "device",
+                name: field.clone(),
+            });
+        }
+    }
+    for (kind, found) in [
+        ("label", catalogue.labels_like(text)?),
+        ("file", catalogue.files_like(text)?),
+    ] {
+        for (name, take) in found {
+            hits.push(Hit {
+                device: catalogue.device_name(take >> 32)?,
+                take: Some((take & 0xffff_ffff) as u32),
+                kind,
+                name,
+            });
+        }
+    }
+    Ok(hits)
+}
+
+/// True if a finding makes a take doubtful.
+pub fn is_error(f: &FindingRow) -> bool {
+    f.severity == Severity::Error
+}
