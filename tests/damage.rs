@@ -1,5 +1,6 @@
 //! Damage of every kind to a vault and its shelves: fixity names it, repair mends it, nothing spreads.
 
+#[path = "common/vaults.rs"]
 mod common;
 
 use std::fs;
