@@ -94,6 +94,13 @@ fn damaged_objects_at_a_shelf() {
         fs::remove_file(&path).unwrap();
         std::os::unix::fs::symlink("/dev/zero", path).unwrap();
     });
+    found_and_mended("huge", "barn", Some(2), |s| {
+        let file = fs::OpenOptions::new()
+            .write(true)
+            .open(at(s, "barn", 1))
+            .unwrap();
+        file.set_len(1 << 36).unwrap();
+    });
     found_and_mended("all of it", "barn", None, |s| {
         for file in s.objects("barn") {
             fs::remove_file(file).unwrap();
