@@ -309,6 +309,7 @@ fn close_as_it_stands(
     let (hash, length) = seal(vault, number, bytes, scan)?;
     mark_unfit(vault, number, bytes, now)?;
     let catalogue = vault.catalogue();
+    catalogue.mark_damaged_before_closing(number)?;
     catalogue.apply_reel_end(number, Some(hash), length)?;
     let damage = faults.first().map(|f| f.to_string());
     catalogue.set_reel_check(
@@ -479,6 +480,7 @@ impl Vault {
         let faults = judge::faults(&bytes, &scan);
         if !faults.is_empty() {
             mark_unfit(self, number, &bytes, now)?;
+            self.catalogue().mark_damaged_before_closing(number)?;
         }
         Ok((Hash::of(&bytes), faults.first().map(|f| f.to_string())))
     }

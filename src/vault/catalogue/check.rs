@@ -110,6 +110,16 @@ impl Catalogue {
         Ok(())
     }
 
+    /// Records that what is damaged in a reel was so before the reel was closed: every copy of it has the same damage.
+    pub fn mark_damaged_before_closing(&self, reel: u64) -> Result<()> {
+        self.conn
+            .prepare_cached(
+                "UPDATE piece_damage SET everywhere = 1 WHERE piece IN (SELECT id FROM piece WHERE reel = ?1)",
+            )?
+            .execute([reel as i64])?;
+        Ok(())
+    }
+
     /// Records that every holding in a reel is right again.
     pub fn clear_piece_damage(&self, reel: u64) -> Result<()> {
         self.conn
@@ -129,14 +139,14 @@ impl Catalogue {
             .collect::<rusqlite::Result<_>>()?)
     }
 
-    /// The pieces known to be damaged or missing: row id and reel.
-    pub fn damaged_holdings(&self) -> Result<Vec<(i64, u64)>> {
+    /// The pieces known to be damaged or missing: row id, reel, and whether they were so before it was closed.
+    pub fn damaged_holdings(&self) -> Result<Vec<(i64, u64, bool)>> {
         Ok(self
             .conn
             .prepare_cached(
-                "SELECT d.piece, p.reel FROM piece_damage d JOIN piece p ON p.id = d.piece ORDER BY d.piece",
+                "SELECT d.piece, p.reel, d.everywhere != 0 FROM piece_damage d JOIN piece p ON p.id = d.piece ORDER BY d.piece",
             )?
-            .query_map([], |r| Ok((r.get(0)?, r.get::<_, i64>(1)?.max(0) as u64)))?
+            .query_map([], |r| Ok((r.get(0)?, unsigned(r, 1)?, r.get(2)?)))?
             .collect::<rusqlite::Result<_>>()?)
     }
 
