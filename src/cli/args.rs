@@ -23,7 +23,7 @@ const GROUPS: &[(&str, &[&str])] = &[
             "keep", "history", "show", "label", "vouch", "recall", "find", "health",
         ],
     ),
-    ("Copies", &["shelf", "mirror", "fixity", "repair"]),
+    ("Copies", &["shelf", "mirror", "fixity", "repair", "rescue"]),
     ("Set-up", &["create", "device", "key"]),
     ("Seldom", &["reindex", "demo"]),
 ];
@@ -106,6 +106,9 @@ pub enum Command {
     /// Mend what is damaged from a good copy
     #[command(before_help = REPAIR, help_template = TEMPLATE)]
     Repair(RepairArgs),
+    /// Rebuild a whole vault from its copies and the key
+    #[command(before_help = RESCUE, help_template = TEMPLATE)]
+    Rescue(Rescue),
     /// Make a new vault
     #[command(before_help = CREATE, help_template = TEMPLATE)]
     Create(Create),
@@ -449,6 +452,37 @@ Examples:
 /// `repair`
 #[derive(Debug, Args)]
 pub struct RepairArgs {
+    /// How to unlock the key.
+    #[command(flatten)]
+    pub unlock: Unlock,
+}
+
+const RESCUE: &str = "\
+The copies are only read. Name all you can reach: what is damaged in one is taken from another.
+
+Examples:
+  farshelf rescue /media/lena/farshelf --key key.txt --to ~/vault
+  farshelf rescue /media/lena/farshelf /mnt/attic/farshelf --key - --to ~/vault
+";
+
+/// `rescue`
+#[derive(Debug, Args)]
+pub struct Rescue {
+    /// Folders that hold copies
+    #[arg(value_name = "LOCATION", required = true)]
+    pub locations: Vec<PathBuf>,
+    /// The key file, or - to type or paste the key from its sheet
+    #[arg(long, value_name = "FILE")]
+    pub key: PathBuf,
+    /// A new or empty folder for the vault
+    #[arg(long, value_name = "DIR")]
+    pub to: PathBuf,
+    /// Where two computers went on with one vault: which of the two
+    #[arg(long, value_name = "TAG")]
+    pub line: Option<String>,
+    /// Nothing after this date, or after this number
+    #[arg(long, value_name = "REEL|DATE")]
+    pub until: Option<String>,
     /// How to unlock the key.
     #[command(flatten)]
     pub unlock: Unlock,

@@ -64,6 +64,21 @@ impl Face {
         }
     }
 
+    /// Standard input as text, for what is typed or piped in.
+    ///
+    /// # Errors
+    /// `Io`.
+    pub(super) fn read_stdin(&self, what: &str) -> Result<Zeroizing<String>> {
+        self.say_waiting(what);
+        let mut bytes = Zeroizing::new(Vec::new());
+        std::io::stdin()
+            .lock()
+            .take(LIMIT)
+            .read_to_end(&mut bytes)
+            .map_err(|e| Error::io("cannot read standard input", e))?;
+        Ok(Zeroizing::new(String::from_utf8_lossy(&bytes).into_owned()))
+    }
+
     /// Says that something is awaited at the keyboard.
     pub(super) fn say_waiting(&self, what: &str) {
         if console::stdin_is_terminal() {

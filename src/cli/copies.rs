@@ -13,7 +13,7 @@ use crate::ops::key;
 use crate::ops::mirror;
 use crate::ops::repair::{self, Look};
 use crate::shelf::keyfile::KeyFile;
-use crate::sys::text::{counted, grouped, size};
+use crate::sys::text::{grouped, size};
 
 pub(super) fn mirror(face: &Face, what: &Mirror) -> Result<Outcome> {
     let vault = face.vault()?;
@@ -156,7 +156,7 @@ pub(super) fn repair(face: &Face, what: &RepairArgs) -> Result<Outcome> {
         printer.done(format!(
             "{} mended, {} not",
             grouped(report.repaired.len() as u64),
-            counted(report.unrepairable.len() as u64, "thing")
+            grouped(report.unrepairable.len() as u64)
         ))?;
     }
     if report.key_needed {

@@ -3,7 +3,7 @@
 use crate::cli::args::{Key, KeyAdd, KeyPassphrase, KeySheet};
 use crate::cli::exit::Outcome;
 use crate::cli::{Face, json};
-use crate::error::{Error, Next, Result};
+use crate::error::{Error, Kind, Next, Result};
 use crate::ops::key::{self, NewHolder};
 use crate::sys::disk::{self, Privacy, Replace};
 
@@ -47,6 +47,15 @@ fn sheet(face: &Face, what: &KeySheet) -> Result<Outcome> {
             }
         },
     };
+    if let Some(to) = &what.to
+        && disk::exists(face.world.disk.as_ref(), to)
+    {
+        return Err(Error::new(
+            Kind::AlreadyThere,
+            format!("{} is already there; it was left alone", to.display()),
+        )
+        .next(Next::say("name another file with --to")));
+    }
     let vault = face.vault()?;
     let sheet = key::sheet(&vault, &mut || {
         face.passphrase(what.unlock.passphrase_from.as_deref())
@@ -80,7 +89,7 @@ fn add(face: &Face, what: &KeyAdd) -> Result<Outcome> {
     let vault = face.vault()?;
     let holder = match &what.recipient {
         Some(text) => NewHolder::Recipient(text.parse().map_err(|_| {
-            Error::usage(format!("{text} is no public key that begins with age1")).next(Next::say(
+            Error::usage(format!("{text} cannot be used as a public key")).next(Next::say(
                 "ask its owner for the line that begins with age1",
             ))
         })?),

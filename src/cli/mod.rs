@@ -14,6 +14,7 @@ mod key;
 pub mod print;
 mod recall;
 mod reindex;
+mod rescue;
 mod shelf;
 mod takes;
 mod usage;
@@ -80,6 +81,7 @@ fn command(face: &Face, cli: Cli) -> Result<Outcome> {
         Command::Mirror(what) => copies::mirror(face, &what),
         Command::Fixity(what) => copies::fixity(face, &what),
         Command::Repair(what) => copies::repair(face, &what),
+        Command::Rescue(what) => rescue::rescue(face, &what),
         Command::Key(what) => key::key(face, what),
         Command::Reindex => reindex::reindex(face),
         Command::Demo(what) => demo::demo(face, what),

@@ -189,11 +189,35 @@ impl Printer {
                 table.set_width(width);
             }
         }
+        // A column in which nothing stands says nothing.
+        let used: Vec<bool> = (0..headings.len())
+            .map(|i| {
+                rows.iter()
+                    .any(|r| r.get(i).is_some_and(|c| !c.text.is_empty()))
+            })
+            .collect();
+        let only_used = |i: usize| used.get(i).copied().unwrap_or(false);
+        let headings: Vec<&str> = headings
+            .iter()
+            .enumerate()
+            .filter(|(i, _)| only_used(*i))
+            .map(|(_, h)| *h)
+            .collect();
+        let rows: Vec<Vec<Cell>> = rows
+            .into_iter()
+            .map(|row| {
+                let cells = row.into_iter().enumerate();
+                cells
+                    .filter(|(i, _)| only_used(*i))
+                    .map(|(_, c)| c)
+                    .collect()
+            })
+            .collect();
         let right: Vec<bool> = rows
             .first()
             .map(|r| r.iter().map(|c| c.right).collect())
             .unwrap_or_default();
-        table.set_header(headings.to_vec());
+        table.set_header(headings);
         for row in rows {
             table.add_row(row.into_iter().map(|c| {
                 let made = comfy_table::Cell::new(c.text);

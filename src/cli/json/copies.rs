@@ -7,6 +7,7 @@ use crate::care::standing::Standing;
 use crate::ops::fixity::FixityReport;
 use crate::ops::mirror::MirroredShelf;
 use crate::ops::repair::RepairReport;
+use crate::ops::rescue::RescueReport;
 use crate::ops::shelf::{Accepted, Added, Dropped, ShelfShown};
 use crate::sys::clock::rfc3339;
 
@@ -420,6 +421,69 @@ impl Repair {
                 })
                 .collect(),
             key_needed: r.key_needed,
+        }
+    }
+}
+
+/// `rescue`.
+#[derive(Debug, Serialize)]
+pub(crate) struct Rescued {
+    vault: String,
+    devices: u64,
+    takes: u64,
+    reels: u64,
+    last_word: LastWord,
+    damaged: Vec<Lost>,
+    withheld: Vec<String>,
+    left: Vec<TaggedReel>,
+    notes: Vec<String>,
+}
+
+#[derive(Debug, Serialize)]
+struct LastWord {
+    date: Option<String>,
+    reel: u64,
+}
+
+#[derive(Debug, Serialize)]
+struct Lost {
+    reel: Option<u64>,
+    device: Option<String>,
+    take: Option<u32>,
+    detail: String,
+}
+
+impl Rescued {
+    pub(crate) fn of(r: &RescueReport) -> Rescued {
+        Rescued {
+            vault: r.vault.display().to_string(),
+            devices: r.devices,
+            takes: r.takes,
+            reels: r.reels,
+            last_word: LastWord {
+                date: r.last_date.map(rfc3339),
+                reel: r.last_reel,
+            },
+            damaged: r
+                .damaged
+                .iter()
+                .map(|l| Lost {
+                    reel: l.reel,
+                    device: l.take.as_ref().map(|(device, _)| device.clone()),
+                    take: l.take.as_ref().map(|(_, take)| *take),
+                    detail: l.detail.clone(),
+                })
+                .collect(),
+            withheld: r.withheld.clone(),
+            left: r
+                .left
+                .iter()
+                .map(|(reel, tag)| TaggedReel {
+                    reel: *reel,
+                    tag: tag.clone(),
+                })
+                .collect(),
+            notes: r.notes.clone(),
         }
     }
 }
