@@ -182,7 +182,8 @@ CREATE TABLE reel_check (
 -- Holdings found damaged or missing; a new holding removes the row.
 CREATE TABLE piece_damage (
   piece INTEGER PRIMARY KEY,
-  found_at INTEGER NOT NULL
+  found_at INTEGER NOT NULL,
+  everywhere INTEGER NOT NULL DEFAULT 0 -- 1: it was damaged before its reel was closed, so every copy of that is
 ) STRICT;
 
 -- A reel at a shelf, as this vault last saw it.

@@ -4,6 +4,7 @@
 
 pub mod care;
 pub mod cli;
+pub mod demo;
 pub mod error;
 pub mod intake;
 pub mod midi;

@@ -1,5 +1,6 @@
 //! Damage of every kind to a vault and its shelves: fixity names it, repair mends it, nothing spreads.
 
+#[path = "common/vaults.rs"]
 mod common;
 
 use std::fs;
@@ -92,6 +93,13 @@ fn damaged_objects_at_a_shelf() {
         let path = at(s, "barn", 1);
         fs::remove_file(&path).unwrap();
         std::os::unix::fs::symlink("/dev/zero", path).unwrap();
+    });
+    found_and_mended("huge", "barn", Some(2), |s| {
+        let file = fs::OpenOptions::new()
+            .write(true)
+            .open(at(s, "barn", 1))
+            .unwrap();
+        file.set_len(1 << 36).unwrap();
     });
     found_and_mended("all of it", "barn", None, |s| {
         for file in s.objects("barn") {
@@ -339,4 +347,38 @@ fn a_shelf_that_is_away_is_skipped_and_named_ones_are_the_only_ones() {
         ..FixityOptions::default()
     };
     assert!(!fixity(&vault, &named, WAIT).unwrap().complete);
+}
+
+#[test]
+fn what_rots_before_its_reel_is_closed_counts_as_a_copy_nowhere() {
+    let studio = Studio::new();
+    let vault = studio.vault();
+    studio.add(&vault, "barn");
+    keep(&vault, "organ", 1, &dump(1));
+    let open = vault.catalogue().mark().unwrap();
+    let take = vault.catalogue().takes_of_device(1).unwrap().remove(0);
+    let holding = vault.catalogue().holding(&take.hash).unwrap().unwrap();
+    flip(&vault.reel_path(open.reel), holding.at as usize + 7);
+    drop(vault);
+    // The next run closes the reel for the mirror; the copy at the shelf has the same rot, and says nothing of it.
+    let vault = studio.vault();
+    mirror(&vault);
+    let (health, _) = farshelf::ops::health::health(&vault).unwrap();
+    assert_eq!(health.lost.len(), 1, "{health:#?}");
+    assert!(
+        farshelf::care::copies::copies_of_take(&vault, &take)
+            .unwrap()
+            .is_empty()
+    );
+    // Keeping the same dump again heals it.
+    let mut writer = vault.writer(WAIT).unwrap();
+    assert!(
+        writer
+            .put_piece(farshelf::vault::catalogue::Form::Whole, take.hash, &dump(1))
+            .unwrap()
+    );
+    writer.commit().unwrap();
+    drop(writer);
+    let (health, _) = farshelf::ops::health::health(&vault).unwrap();
+    assert_eq!(health.lost.len(), 0);
 }

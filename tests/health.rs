@@ -7,7 +7,7 @@ use std::time::Duration;
 use farshelf::care::copies::{Copies, LOCAL, copies_of_take};
 use farshelf::care::health::{Code, Health, ShelfState, ShelfWord, State, text};
 use farshelf::model::hash::Hash;
-use farshelf::ops::health::health;
+use farshelf::ops::health::health_beside;
 use farshelf::sys::World;
 use farshelf::sys::clock::{FixedClock, rfc3339};
 use farshelf::vault::Vault;
@@ -145,7 +145,7 @@ impl Studio {
             state: ShelfWord::Good,
             reason: None,
         });
-        health(&self.vault, states.collect()).unwrap()
+        health_beside(&self.vault, states.collect()).unwrap()
     }
 
     fn own_file_system(&self) -> u64 {

@@ -1,5 +1,6 @@
 //! Rebuilding a vault from shelves and a key: what redundancy allows, and the truth about the rest.
 
+#[path = "common/vaults.rs"]
 mod common;
 
 use std::fs;

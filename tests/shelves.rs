@@ -1,5 +1,6 @@
 //! The promises of shelves: what is sent, what is found damaged, what stops an upload, what is mended.
 
+#[path = "common/vaults.rs"]
 mod common;
 
 use std::fs;
@@ -524,4 +525,36 @@ fn a_reel_lost_with_its_catalogue_is_fetched_from_a_shelf() {
             .unwrap()
             .good()
     );
+}
+
+#[test]
+fn a_later_reel_of_another_line_is_never_taken_for_the_next_one() {
+    let studio = Studio::new();
+    let desk = studio.three_reels(&["barn"]);
+    copy_folder(&studio.path("vault"), &studio.path("copy"));
+    let laptop = vault_copy(&studio, "copy");
+    keep(&laptop, "organ", 7, &common::dump(107));
+    mirror(&laptop);
+    keep(&laptop, "organ", 8, &common::dump(108));
+    mirror(&laptop);
+    let fourth = studio.objects("barn")[3].clone();
+    let bytes = fs::read(&fourth).unwrap();
+    fs::remove_file(&fourth).unwrap();
+    let before = takes(&desk);
+    let shelf = mirror(&desk).shelves.remove(0);
+    assert!(shelf.reason.unwrap().starts_with("ahead: "));
+    let (desk, report) = repair(&studio, desk);
+    assert_eq!(report.repaired, []);
+    assert_eq!(report.unrepairable.len(), 1, "{report:?}");
+    assert_eq!(takes(&desk), before);
+    assert_eq!(desk.reel_numbers().unwrap(), [1, 2, 3]);
+    // With the one between it is a chain again.
+    fs::write(&fourth, bytes).unwrap();
+    let (desk, report) = repair(&studio, desk);
+    assert_eq!(
+        (report.repaired.len(), report.unrepairable.len()),
+        (2, 0),
+        "{report:?}"
+    );
+    assert_eq!(takes(&desk).len(), 8);
 }

@@ -165,9 +165,11 @@ impl<'v> Copies<'v> {
         let reels = catalogue.reels_of_take(take.id)?;
         let mut own_is_bad = false;
         if !self.bad.is_empty() {
-            own_is_bad = catalogue
-                .piece_id(&take.hash)?
-                .is_none_or(|piece| self.bad.contains(&piece));
+            let piece = catalogue.piece_id(&take.hash)?;
+            own_is_bad = piece.is_none_or(|piece| self.bad.contains(&piece));
+            if piece.is_some_and(|piece| self.nowhere.contains(&piece)) {
+                return Ok(Vec::new());
+            }
         }
         let mut copies = Vec::new();
         for (index, holder) in self.holders.iter().enumerate() {
@@ -221,7 +223,7 @@ impl<'v> Copies<'v> {
 
     fn look_at_own_reels(&mut self) -> Result<()> {
         let catalogue = self.vault.catalogue();
-        let mut bad: Vec<(i64, u64)> = catalogue.damaged_holdings()?;
+        let mut bad: Vec<(i64, u64, bool)> = catalogue.damaged_holdings()?;
         let mut missing = HashSet::new();
         for reel in catalogue.reels()? {
             let check = catalogue.reel_check(reel.number)?;
@@ -230,7 +232,7 @@ impl<'v> Copies<'v> {
                 let kept = if let There::Bytes(n) = there { n } else { 0 };
                 for (_, holding) in catalogue.pieces_of_reel(reel.number)? {
                     if holding.at + holding.bytes > kept {
-                        bad.push((holding.piece, reel.number));
+                        bad.push((holding.piece, reel.number, false));
                     }
                 }
                 missing.insert(reel.number);
@@ -249,7 +251,7 @@ impl<'v> Copies<'v> {
                 }
             }
         }
-        for &(_, reel) in &bad {
+        for &(_, reel, _) in &bad {
             if !self.problems.iter().any(|p| p.reel == reel) {
                 self.problems.push(Problem {
                     reel,
@@ -292,18 +294,19 @@ impl<'v> Copies<'v> {
     }
 
     /// From pieces that are damaged or missing to the lists that need them.
-    fn spread_damage(&mut self, bad: &[(i64, u64)], missing: &HashSet<u64>) -> Result<()> {
+    fn spread_damage(&mut self, bad: &[(i64, u64, bool)], missing: &HashSet<u64>) -> Result<()> {
         let elsewhere = |reel: &u64| self.holders[1..].iter().any(|h| h.reels.contains_key(reel));
-        let mut all: HashSet<i64> = bad.iter().map(|(piece, _)| *piece).collect();
+        let mut all: HashSet<i64> = bad.iter().map(|(piece, _, _)| *piece).collect();
         let mut nowhere: HashSet<i64> = bad
             .iter()
-            .filter(|(_, reel)| !elsewhere(reel))
-            .map(|(piece, _)| *piece)
+            // What was damaged before its reel was closed is so in every copy of it.
+            .filter(|(_, reel, everywhere)| *everywhere || !elsewhere(reel))
+            .map(|(piece, _, _)| *piece)
             .collect();
         let catalogue = self.vault.catalogue();
         let reels: HashSet<u64> = bad
             .iter()
-            .map(|(_, reel)| *reel)
+            .map(|(_, reel, _)| *reel)
             .chain(missing.iter().copied())
             .collect();
         let spread_is_known = catalogue.meta("spread")?.as_deref() != Some("stale");

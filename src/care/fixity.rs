@@ -11,10 +11,10 @@ use crate::care::standing::MISSING;
 use crate::care::survey::{self, Ours, Presence, Survey};
 use crate::error::Result;
 use crate::model::hash::Hash;
+use crate::shelf::by_hand::readme_text;
 use crate::shelf::copying::Copying;
 use crate::shelf::name::{KeysName, ReelName};
 use crate::shelf::plan::Seen;
-use crate::shelf::readme::readme_text;
 use crate::shelf::registry::Registry;
 use crate::shelf::{Part, README, SHELF_JSON, Shelf};
 use crate::sys::disk;
@@ -491,7 +491,7 @@ fn read_at(
     objects.sort_by_key(|(n, _)| n.to_string() != known);
     report.checked_reels += 1;
     for (name, bytes) in objects {
-        report.checked_bytes += bytes;
+        report.checked_bytes += bytes.min(survey::LONGEST_OBJECT);
         let verdict =
             survey::read_and_check(visit.shelf.as_ref(), &name, vault.id(), &copying.name_key);
         let good = verdict == Ok(true);
@@ -517,7 +517,7 @@ fn finish_shelf(
         let is_ours = ours.chain.closed.get(&name.number) == Some(&name.tag);
         let accepted = ours.chain.accepted.contains(&(name.number, name.tag));
         if !is_ours && !accepted {
-            report.checked_bytes += bytes;
+            report.checked_bytes += (*bytes).min(survey::LONGEST_OBJECT);
             let verdict =
                 survey::read_and_check(visit.shelf.as_ref(), name, vault.id(), &copying.name_key);
             visit.judged.insert(*name, verdict);

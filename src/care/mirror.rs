@@ -415,9 +415,10 @@ impl Sender<'_> {
         replace: Replace,
     ) -> std::result::Result<Option<u64>, NotSent> {
         let path = Part::Reels.path(&name.to_string());
-        let Ok(mut object) = source.read(&path) else {
+        let Ok(object) = source.read(&path) else {
             return Ok(None);
         };
+        let mut object = object.take(survey::LONGEST_OBJECT);
         let upload = shelf.begin().map_err(NotSent::Shelf)?;
         let hasher = self
             .copying

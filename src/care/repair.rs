@@ -14,10 +14,10 @@ use crate::care::mirror::{
 use crate::care::survey::{self, Ours, Presence, Survey};
 use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
+use crate::shelf::by_hand::readme_text;
 use crate::shelf::cipher::{Identity, open};
 use crate::shelf::copying::Copying;
 use crate::shelf::name::ReelName;
-use crate::shelf::readme::readme_text;
 use crate::shelf::registry::Registry;
 use crate::shelf::{Part, README, SHELF_JSON, Shelf};
 use crate::sys::disk::{Draft, Privacy, Replace, exists};
@@ -546,7 +546,8 @@ impl Work<'_> {
         shelf: &dyn Shelf,
         report: &mut RepairReport,
     ) -> Result<()> {
-        let text = readme_text().as_bytes();
+        let text = readme_text();
+        let text = text.as_bytes();
         if !matches!(shelf.read_small(README, 1 << 20), Ok(Some(found)) if found == text) {
             match put_small(shelf, README, text, Replace::Yes) {
                 Ok(()) => report.mended(&row.name, None, README, LOCAL),

@@ -49,6 +49,9 @@ pub struct Survey {
     pub unreadable: Vec<(ReelName, String)>,
 }
 
+/// No copy of a reel is longer: a hostile side may serve an endless object.
+pub const LONGEST_OBJECT: u64 = crate::vault::reel::LARGEST_REEL_BYTES + (1 << 20);
+
 /// Gathers the chain.
 ///
 /// # Errors
@@ -201,11 +204,11 @@ pub fn read_and_check(
     let object = shelf
         .read(&Part::Reels.path(&name.to_string()))
         .map_err(say)?;
-    // A hostile side may serve an endless object: no copy of a reel is longer than a reel may be.
-    let limit = crate::vault::reel::LARGEST_REEL_BYTES + (1 << 20);
-    Ok(check_mac(name, vault_id, name_key, object.take(limit))
-        .map_err(say)?
-        .good)
+    Ok(
+        check_mac(name, vault_id, name_key, object.take(LONGEST_OBJECT))
+            .map_err(say)?
+            .good,
+    )
 }
 
 /// Damage at a shelf beside its reels: several lines of `code: text`. Replaces the lines of `codes` by `found`.

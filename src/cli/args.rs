@@ -25,7 +25,7 @@ const GROUPS: &[(&str, &[&str])] = &[
     ),
     ("Copies", &["shelf", "mirror", "fixity", "repair", "rescue"]),
     ("Set-up", &["create", "device", "key"]),
-    ("Seldom", &["reindex"]),
+    ("Seldom", &["reindex", "demo"]),
 ];
 
 /// Keeps the memory of hardware instruments: every version, checked, with copies in other places.
@@ -121,6 +121,25 @@ pub enum Command {
     /// Read everything that is kept and rebuild the vault's index
     #[command(before_help = REINDEX, help_template = TEMPLATE)]
     Reindex,
+    /// Build an invented theatre's vault and walk through everything in a few seconds
+    #[command(before_help = DEMO, help_template = TEMPLATE)]
+    Demo(Demo),
+}
+
+const DEMO: &str = "\
+Your own vault is never touched. What it builds is left for you to explore, with the commands for it.
+
+Examples:
+  farshelf demo
+  farshelf demo --to ~/demo
+";
+
+/// `demo`
+#[derive(Debug, Clone, Args)]
+pub struct Demo {
+    /// A new or empty folder (default: a new one among the temporary files)
+    #[arg(long, value_name = "DIR")]
+    pub to: Option<PathBuf>,
 }
 
 const KEEP: &str = "\

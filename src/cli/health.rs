@@ -1,7 +1,6 @@
 //! `health`
 
-use crate::care::health::{ShelfState, ShelfWord, lines};
-use crate::care::standing::{self, Standing};
+use crate::care::health::lines;
 use crate::cli::Face;
 use crate::cli::exit::Outcome;
 use crate::cli::json::copies as json;
@@ -10,8 +9,7 @@ use crate::ops;
 
 pub(super) fn health(face: &Face) -> Result<Outcome> {
     let vault = face.vault()?;
-    let standings = ops::shelf::list(&vault)?;
-    let health = ops::health::health(&vault, standings.iter().map(for_health).collect())?;
+    let (health, standings) = ops::health::health(&vault)?;
     face.warnings(&vault);
     face.printer
         .document(&json::Health::of(&health, &standings))?;
@@ -28,20 +26,4 @@ pub(super) fn health(face: &Face) -> Result<Outcome> {
         }
     }
     Ok(Outcome::attention_if(!health.good))
-}
-
-/// What health needs to know of a shelf.
-fn for_health(s: &Standing) -> ShelfState {
-    ShelfState {
-        name: s.name.clone(),
-        place: s.place.clone(),
-        offsite: s.offsite,
-        state: match s.state {
-            standing::ShelfState::Good => ShelfWord::Good,
-            standing::ShelfState::Behind => ShelfWord::Behind,
-            standing::ShelfState::Away => ShelfWord::Away,
-            standing::ShelfState::Damaged => ShelfWord::Damaged,
-        },
-        reason: s.reason.clone(),
-    }
 }

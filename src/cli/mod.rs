@@ -4,6 +4,7 @@ pub mod args;
 mod ask;
 mod copies;
 mod create;
+mod demo;
 mod device;
 pub mod exit;
 mod health;
@@ -84,6 +85,7 @@ fn command(face: &Face, cli: Cli) -> Result<Outcome> {
         Command::Rescue(what) => rescue::rescue(face, &what),
         Command::Key(what) => key::key(face, what),
         Command::Reindex => reindex::reindex(face),
+        Command::Demo(what) => demo::demo(face, what),
     }
 }
 

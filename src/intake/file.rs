@@ -194,11 +194,19 @@ fn read_bytes(
         )));
     }
     let (hash, bytes) = if before.size <= chunk::WHOLE_BYTES {
-        let mut all = Vec::with_capacity(before.size as usize + 1);
-        FileReader::new(file.as_ref())
-            .take(chunk::WHOLE_BYTES + 1)
-            .read_to_end(&mut all)
-            .map_err(fail)?;
+        // One byte more than there should be: a file that grew shows at once.
+        let mut all = vec![0u8; before.size as usize + 1];
+        let mut filled = 0;
+        while filled < all.len() {
+            let n = file
+                .read_at(&mut all[filled..], filled as u64)
+                .map_err(fail)?;
+            filled += n;
+            if n == 0 || filled as u64 == before.size {
+                break;
+            }
+        }
+        all.truncate(filled);
         look(&all);
         let hash = Hash::of(&all);
         let bytes = all.len() as u64;

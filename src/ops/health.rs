@@ -5,20 +5,31 @@ use std::collections::{BTreeMap, HashMap};
 use crate::care::copies::{Copies, tally};
 use crate::care::health::{
     self, DeviceFacts, Health, KeyHealth, LostDump, Measure, Newest, Power, SectionFacts,
-    ShelfState,
+    ShelfState, ShelfWord,
 };
+use crate::care::standing::{self, Standing};
 use crate::error::Result;
 use crate::model::place::Place;
 use crate::vault::Vault;
 use crate::vault::catalogue::{DeviceRow, SectionRow};
 
-/// How everything stands. `shelves` are the shelves' states as whoever reaches for shelves sees them.
+/// How everything stands, and how the shelves do in full.
 ///
 /// Takes time by the number of devices and sections, not of takes (as long as nothing is missing everywhere).
 ///
 /// # Errors
 /// As the catalogue's; `BadInput` if the vault's place cannot be read.
-pub fn health(vault: &Vault, shelves: Vec<ShelfState>) -> Result<Health> {
+pub fn health(vault: &Vault) -> Result<(Health, Vec<Standing>)> {
+    let standings = standing::standings(vault)?;
+    let health = health_beside(vault, standings.iter().map(shelf).collect())?;
+    Ok((health, standings))
+}
+
+/// How everything stands, where the shelves do as told.
+///
+/// # Errors
+/// As [`health`].
+pub fn health_beside(vault: &Vault, shelves: Vec<ShelfState>) -> Result<Health> {
     let catalogue = vault.catalogue();
     let home = vault.settings().place()?;
     let measure = Measure {
@@ -76,6 +87,21 @@ pub fn health(vault: &Vault, shelves: Vec<ShelfState>) -> Result<Health> {
     };
     health.good = health::is_good(&health);
     Ok(health)
+}
+
+fn shelf(s: &Standing) -> ShelfState {
+    ShelfState {
+        name: s.name.clone(),
+        place: s.place.clone(),
+        offsite: s.offsite,
+        state: match s.state {
+            standing::ShelfState::Good => ShelfWord::Good,
+            standing::ShelfState::Behind => ShelfWord::Behind,
+            standing::ShelfState::Away => ShelfWord::Away,
+            standing::ShelfState::Damaged => ShelfWord::Damaged,
+        },
+        reason: s.reason.clone(),
+    }
 }
 
 fn key(vault: &Vault, home: Option<&Place>) -> Result<KeyHealth> {

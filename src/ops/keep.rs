@@ -24,7 +24,7 @@ use crate::model::timeline::Dated;
 use crate::ops::devices::{self, nearest_device};
 use crate::sys::disk::FileKind;
 use crate::vault::Vault;
-use crate::vault::catalogue::{Form, OriginRow, SourceRow};
+use crate::vault::catalogue::{Form, KnownFile, OriginRow, SourceRow};
 use crate::vault::keeping::{self, Incoming, Into};
 use crate::vault::ledger::{self, Event};
 use crate::vault::pieces::{self, Pieces};
@@ -36,6 +36,8 @@ const GROUP_BYTES: usize = 24 << 20;
 const GROUP_ARRIVALS: usize = 50_000;
 /// Bytes of what is already held that one run reads again to be sure of it.
 const ASSURANCE_BYTES: u64 = 64 << 20;
+/// The same for files that are skipped because they look unchanged, with 4 KiB counted for each.
+const SKIP_ASSURANCE_BYTES: u64 = 16 << 20;
 
 /// Which device the dumps belong to.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -167,6 +169,7 @@ pub fn keep(
         groups: Vec::new(),
         arrivals: 0,
         assurance: ASSURANCE_BYTES,
+        skip_assurance: SKIP_ASSURANCE_BYTES,
         damage_known: !vault.catalogue().damaged_pieces()?.is_empty(),
         new_devices: Vec::new(),
     };
@@ -199,6 +202,38 @@ enum Parcel {
     Done(Box<Item>, Result<Box<Arrival>>),
 }
 
+/// Parcels on their way to the keeping side; many small ones go together, waking it for each would cost more than
+/// reading them.
+struct Bag {
+    send: mpsc::SyncSender<Vec<Parcel>>,
+    parcels: Vec<Parcel>,
+    bytes: usize,
+}
+
+impl Bag {
+    const BYTES: usize = 256 << 10;
+
+    fn put(&mut self, parcel: Parcel) -> Result<()> {
+        self.bytes += 512;
+        if let Parcel::Piece(Piece::Whole(_, data) | Piece::Chunk(_, data)) = &parcel {
+            self.bytes += data.len();
+        }
+        self.parcels.push(parcel);
+        if self.bytes >= Bag::BYTES {
+            self.hand_over()
+        } else {
+            Ok(())
+        }
+    }
+
+    fn hand_over(&mut self) -> Result<()> {
+        self.bytes = 0;
+        self.send
+            .send(std::mem::take(&mut self.parcels))
+            .map_err(|_| Error::new(Kind::Bug, "the keeping side is gone"))
+    }
+}
+
 struct Run<'a, 'v> {
     vault: &'v Vault,
     options: &'a KeepOptions,
@@ -212,6 +247,7 @@ struct Run<'a, 'v> {
     groups: Vec<Group>,
     arrivals: usize,
     assurance: u64,
+    skip_assurance: u64,
     damage_known: bool,
     new_devices: Vec<DeviceId>,
 }
@@ -430,33 +466,33 @@ impl Run<'_, '_> {
             device,
             arrivals: Vec::new(),
         });
-        // Room for a few files ahead; each parcel is at most one whole piece.
-        let (send, receive) = mpsc::sync_channel::<Parcel>(24);
+        // Room for a few bags ahead; a bag holds little more than one whole piece.
+        let (send, receive) = mpsc::sync_channel::<Vec<Parcel>>(4);
         std::thread::scope(|scope| {
             scope.spawn(move || {
+                let mut bag = Bag {
+                    send,
+                    parcels: Vec::new(),
+                    bytes: 0,
+                };
                 for item in items {
-                    let mut gone = false;
-                    let mut sink = |piece: Piece| {
-                        if send.send(Parcel::Piece(piece)).is_err() {
-                            gone = true;
-                            return Err(Error::new(Kind::Bug, "the keeping side is gone"));
-                        }
-                        Ok(())
-                    };
+                    let mut sink = |piece: Piece| bag.put(Parcel::Piece(piece));
                     let result = match &item {
                         Item::Stdin => read_stream(&mut *stdin, &mut sink),
                         Item::File(found) => read(disk.as_ref(), found, &mut sink),
                         Item::Folder(path) => read_folder(disk.as_ref(), path, &mut sink),
                     };
                     let parcel = Parcel::Done(Box::new(item), result.map(Box::new));
-                    if gone || send.send(parcel).is_err() {
+                    if bag.put(parcel).is_err() {
                         return;
                     }
                 }
+                // If the keeping side is gone it has said why.
+                let _ = bag.hand_over();
             });
             // The receiver must be gone before the scope ends, or the reader could wait for ever.
             let receive = receive;
-            for parcel in receive.iter() {
+            for parcel in receive.iter().flatten() {
                 match parcel {
                     Parcel::Piece(piece) => self.gather(piece)?,
                     Parcel::Done(item, Err(e)) => {
@@ -489,90 +525,89 @@ impl Run<'_, '_> {
     /// Files that were read before and look the same are not read again.
     fn skip_unchanged(&mut self, device: Option<&DeviceId>, items: Vec<Item>) -> Result<Vec<Item>> {
         let plain = self.options.into == Into::Auto && self.options.when == When::FileTime;
-        if self.options.reread || !plain {
-            return Ok(items);
-        }
-        let catalogue = self.vault.catalogue();
         let device_row = match device {
-            Some(id) => catalogue.device_id(id.as_str())?,
+            Some(id) => self.vault.catalogue().device_id(id.as_str())?,
             None => None,
         };
-        let mut known: HashMap<PathBuf, HashMap<String, SourceRow>> = HashMap::new();
-        let mut left = Vec::new();
-        let mut names: HashMap<i64, String> = HashMap::new();
-        for item in items {
-            let Item::File(found) = &item else {
-                left.push(item);
+        if self.options.reread || !plain || (device.is_some() && device_row.is_none()) {
+            return Ok(items);
+        }
+        // Items come sorted by date; looked up by folder, in the order of names, one question serves a whole folder.
+        let mut by_folder: Vec<usize> = (0..items.len()).collect();
+        by_folder.sort_by(|a, b| file_path(&items[*a]).cmp(&file_path(&items[*b])));
+        let mut skipped = vec![false; items.len()];
+        let mut folder: Option<PathBuf> = None;
+        let mut known: std::iter::Peekable<std::vec::IntoIter<KnownFile>> =
+            Vec::new().into_iter().peekable();
+        for index in by_folder {
+            let Item::File(found) = &items[index] else {
                 continue;
             };
-            let Some(folder) = found.path.parent() else {
-                left.push(item);
+            let Some(parent) = found.path.parent() else {
                 continue;
             };
-            if !known.contains_key(folder) {
-                let rows = match catalogue.known_folder(&source_folder(self.vault, folder))? {
-                    Some(id) => catalogue.sources(id)?,
-                    None => Vec::new(),
-                };
-                let rows = rows.into_iter().map(|r| (r.name.clone(), r)).collect();
-                known.insert(folder.to_path_buf(), rows);
+            if folder.as_deref() != Some(parent) {
+                let text = source_folder(self.vault, parent);
+                known = self
+                    .vault
+                    .catalogue()
+                    .known_files(&text)?
+                    .into_iter()
+                    .peekable();
+                folder = Some(parent.to_path_buf());
             }
-            let row = known.get(folder).and_then(|rows| rows.get(&found.name));
-            let same = row.filter(|r| {
-                r.size == found.size
-                    && i128::from(r.mtime_ns) == found.mtime_ns
-                    && r.inode == found.inode as i64
-                    && device_row.is_none_or(|d| r.take >> 32 == d)
-                    && (device.is_none() || device_row.is_some())
-            });
-            let Some(row) = same else {
-                left.push(item);
+            while known.next_if(|k| k.source.name < found.name).is_some() {}
+            let Some(file) = known.next_if(|k| k.source.name == found.name) else {
                 continue;
             };
-            if !self.tell_unchanged(found, row.take, &mut names)? {
-                left.push(item);
+            let same = file.source.size == found.size
+                && i128::from(file.source.mtime_ns) == found.mtime_ns
+                && file.source.inode == found.inode as i64
+                && device_row.is_none_or(|d| file.source.take >> 32 == d);
+            if same && self.is_still_good(&file)? {
+                skipped[index] = true;
+                self.tell_unchanged(found, file)?;
             }
         }
-        Ok(left)
+        let mut skipped = skipped.into_iter();
+        Ok(items
+            .into_iter()
+            .filter(|_| !skipped.next().unwrap_or(false))
+            .collect())
     }
 
-    /// Tells that a file was skipped, unless what is held of it is not good any more.
-    fn tell_unchanged(
-        &mut self,
-        found: &Found,
-        take: i64,
-        names: &mut HashMap<i64, String>,
-    ) -> Result<bool> {
-        let catalogue = self.vault.catalogue();
-        let Some(row) = catalogue.take(take)? else {
+    /// What is held of a skipped file is looked at as far as this run's assurance goes.
+    fn is_still_good(&mut self, file: &KnownFile) -> Result<bool> {
+        if file.damaged {
             return Ok(false);
-        };
-        if self.damage_known || self.assurance > 0 {
-            match Pieces::new(self.vault).check(&row.hash) {
-                Ok(bytes) => self.assurance = self.assurance.saturating_sub(bytes + 512),
-                Err(_) => return Ok(false),
-            }
         }
-        if !names.contains_key(&row.device()) {
-            names.insert(row.device(), catalogue.device_name(row.device())?);
+        if self.damage_known || self.skip_assurance > 0 {
+            self.skip_assurance = self.skip_assurance.saturating_sub(file.bytes + 4096);
+            return Ok(Pieces::new(self.vault).check(&file.hash).is_ok());
         }
-        let result = KeepResult {
+        Ok(true)
+    }
+
+    fn tell_unchanged(&mut self, found: &Found, file: KnownFile) -> Result<()> {
+        self.tell(&KeepResult {
             source: found.path.display().to_string(),
-            device: names.get(&row.device()).cloned(),
-            section: (!row.loose).then(|| row.section_name.clone()),
-            take: Some(row.number()),
+            device: Some(file.device),
+            section: (!file.loose).then_some(file.section),
+            take: Some((file.source.take & 0xffff_ffff) as u32),
             status: Status::Unchanged,
-            loose: row.loose,
-            condition: row.condition(),
-            evidence: row.evidence,
-            bytes: row.bytes,
-            blake3: Some(row.hash),
-            messages: row.messages,
+            loose: file.loose,
+            condition: if file.doubtful {
+                Condition::Doubtful
+            } else {
+                Condition::Whole
+            },
+            evidence: file.evidence,
+            bytes: file.bytes,
+            blake3: Some(file.hash),
+            messages: file.messages,
             findings: Vec::new(),
             error: None,
-        };
-        self.tell(&result)?;
-        Ok(true)
+        })
     }
 
     /// Takes a piece unless it is held and good.
@@ -803,6 +838,13 @@ impl Group {
             device: self.device.clone(),
             arrivals: std::mem::take(&mut self.arrivals),
         }
+    }
+}
+
+fn file_path(item: &Item) -> Option<(Option<&Path>, &str)> {
+    match item {
+        Item::File(found) => Some((found.path.parent(), &found.name)),
+        _ => None,
     }
 }
 

@@ -66,18 +66,8 @@ pub fn recall(
         .is_ok_and(|m| m.kind == FileKind::Folder);
     if to.as_os_str() == "-" {
         scribe.to_stream(&named, out)?;
-    } else if is_folder
-        && named.takes.len() == 1
-        && named.takes[0].form == Form::Folder
-        && replace == Replace::No
-        && disk.list(to).is_ok_and(|l| l.is_empty())
-    {
-        scribe.folder_take(
-            &named.takes[0],
-            &to.join(scribe.file_name(&named.takes[0])?),
-        )?;
     } else if is_folder {
-        scribe.into_folder(&named, to)?;
+        scribe.to_folder(&named, to)?;
     } else if let [take] = named.takes.as_slice() {
         scribe.one(take, to)?;
     } else if to
@@ -182,7 +172,7 @@ impl Scribe<'_> {
             .map_err(|e| cannot_write(to, e))
     }
 
-    fn into_folder(&self, named: &Named, to: &Path) -> Result<()> {
+    fn to_folder(&self, named: &Named, to: &Path) -> Result<()> {
         let mut targets = Vec::new();
         for take in &named.takes {
             let target = to.join(self.file_name(take)?);
@@ -213,7 +203,7 @@ impl Scribe<'_> {
 
     fn new_folder(&self, named: &Named, to: &Path) -> Result<()> {
         self.refuse_existing(to)?;
-        self.build(to, |folder| self.into_folder(named, folder))
+        self.build(to, |folder| self.to_folder(named, folder))
     }
 
     fn folder_take(&self, take: &TakeRow, to: &Path) -> Result<()> {

@@ -4,7 +4,7 @@ use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::readme::readme_text;
+use super::by_hand::readme_text;
 use super::{Object, Part, README, SHELF_JSON, Shelf, ShelfJson, Upload};
 use crate::error::{Error, Kind, Next, Result};
 use crate::sys::disk::{self, DRAFT_PREFIX, Disk, DiskFile, Draft, FileKind, Privacy, Replace};
@@ -265,4 +265,78 @@ fn make_folder(disk: &dyn Disk, path: &Path) -> Result<()> {
 
 fn publish(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<()> {
     disk::publish(disk, path, bytes, Privacy::Shared, Replace::Yes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sys::disk::RealDisk;
+
+    fn shelf(location: &Path) -> Folder {
+        Folder::new(Arc::new(RealDisk), location.to_path_buf())
+    }
+
+    fn laid_out(location: &Path) -> Folder {
+        let about = ShelfJson {
+            format: 1,
+            vault: "v".into(),
+            shelf: "s".into(),
+        };
+        lay_out(&RealDisk, location, &about).unwrap();
+        shelf(location)
+    }
+
+    #[test]
+    fn a_place_without_its_shelf_json_is_never_written_to() {
+        let dir = tempfile::tempdir().unwrap();
+        let empty = shelf(dir.path());
+        let error = empty.begin().err().unwrap();
+        assert_eq!(error.kind, Kind::Unreachable);
+        assert!(std::fs::read_dir(dir.path()).unwrap().next().is_none());
+
+        let there = laid_out(&dir.path().join("a"));
+        let mut upload = there.begin().unwrap();
+        upload.write_all(b"x").unwrap();
+        std::fs::remove_file(dir.path().join("a").join(SHELF_JSON)).unwrap();
+        let error = upload.publish("reels/x", Replace::Yes).unwrap_err();
+        assert_eq!(error.kind, Kind::Unreachable);
+        assert_eq!(there.list(Part::Reels).unwrap(), []);
+    }
+
+    #[test]
+    fn only_whole_regular_objects_are_listed() {
+        let dir = tempfile::tempdir().unwrap();
+        let shelf = laid_out(dir.path());
+        let mut upload = shelf.begin().unwrap();
+        upload.write_all(b"abc").unwrap();
+        assert_eq!(shelf.list(Part::Reels).unwrap(), []);
+        upload.publish("reels/b", Replace::No).unwrap();
+        let reels = dir.path().join("reels");
+        std::os::unix::fs::symlink("/dev/zero", reels.join("c")).unwrap();
+        std::fs::create_dir(reels.join("d")).unwrap();
+        let listed = shelf.list(Part::Reels).unwrap();
+        assert_eq!(listed.len(), 1);
+        assert_eq!((listed[0].name.as_str(), listed[0].bytes), ("b", 3));
+        assert!(shelf.read("reels/c").is_err());
+        assert!(shelf.read_small("reels/b", 2).is_err());
+        assert_eq!(shelf.read_small("reels/b", 3).unwrap().unwrap(), b"abc");
+        assert_eq!(shelf.read_small("reels/none", 3).unwrap(), None);
+        let mut again = shelf.begin().unwrap();
+        again.write_all(b"other").unwrap();
+        assert!(again.publish("reels/b", Replace::No).is_err());
+        assert_eq!(shelf.read_small("reels/b", 9).unwrap().unwrap(), b"abc");
+    }
+
+    #[test]
+    fn an_interrupted_add_is_nothing_foreign() {
+        let dir = tempfile::tempdir().unwrap();
+        laid_out(dir.path());
+        std::fs::remove_file(dir.path().join(SHELF_JSON)).unwrap();
+        std::fs::write(dir.path().join(".unfinished-1-0-shelf.json"), "").unwrap();
+        assert_eq!(foreign_names(&RealDisk, dir.path()).unwrap(), [""; 0]);
+        std::fs::write(dir.path().join("reels/mine"), "").unwrap();
+        assert_eq!(foreign_names(&RealDisk, dir.path()).unwrap(), ["reels"]);
+        let none = dir.path().join("none");
+        assert_eq!(foreign_names(&RealDisk, &none).unwrap(), [""; 0]);
+    }
 }

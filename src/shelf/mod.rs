@@ -7,7 +7,7 @@ pub mod folder;
 pub mod keyfile;
 pub mod name;
 pub mod plan;
-pub mod readme;
+
 pub mod registry;
 pub mod sheet;
 pub mod typed;

@@ -5,7 +5,7 @@
 
 use std::fmt::Write;
 
-use age::secrecy::ExposeSecret;
+use super::cipher::ExposeSecret;
 use qrcode::render::svg;
 use qrcode::{EcLevel, QrCode};
 use unicode_width::UnicodeWidthChar;

@@ -7,7 +7,7 @@
 
 use std::fmt;
 
-use age::secrecy::ExposeSecret;
+use super::cipher::ExposeSecret;
 use zeroize::Zeroizing;
 
 use super::cipher::{Identity, KeyError};

@@ -61,6 +61,8 @@ pub trait DiskFile: Debug + Send {
     fn sync(&mut self) -> io::Result<()>;
     /// What is known about the open file.
     fn meta(&self) -> io::Result<Meta>;
+    /// Sets the modification time, unix seconds.
+    fn set_modified(&mut self, seconds: i64) -> io::Result<()>;
     /// Asks the system to forget cached pages, so that the next read comes from the medium.
     fn drop_cached(&self);
 }
@@ -147,6 +149,15 @@ impl DiskFile for RealFile {
 
     fn meta(&self) -> io::Result<Meta> {
         Ok(meta_of(&self.file.metadata()?))
+    }
+
+    fn set_modified(&mut self, seconds: i64) -> io::Result<()> {
+        let since = std::time::Duration::from_secs(seconds.unsigned_abs());
+        let time = match seconds {
+            0.. => std::time::UNIX_EPOCH + since,
+            _ => std::time::UNIX_EPOCH - since,
+        };
+        self.latched(|file| file.set_modified(time))
     }
 
     fn drop_cached(&self) {

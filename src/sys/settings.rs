@@ -30,3 +30,8 @@ pub fn plain_terminal() -> bool {
     std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty())
         || std::env::var_os("TERM").is_some_and(|v| v == "dumb")
 }
+
+/// The folder for temporary files.
+pub fn temporary_folder() -> PathBuf {
+    std::env::temp_dir()
+}

@@ -309,6 +309,7 @@ fn close_as_it_stands(
     let (hash, length) = seal(vault, number, bytes, scan)?;
     mark_unfit(vault, number, bytes, now)?;
     let catalogue = vault.catalogue();
+    catalogue.mark_damaged_before_closing(number)?;
     catalogue.apply_reel_end(number, Some(hash), length)?;
     let damage = faults.first().map(|f| f.to_string());
     catalogue.set_reel_check(
@@ -407,20 +408,7 @@ fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
     let members: Vec<&Found> = scan.members.iter().collect();
     let end = index_whole_batches(vault, number, &bytes, &members, &mut new)?;
     if end == 0 {
-        // Never acknowledged: no batch of it was ever whole.
-        let path = vault.reel_path(number);
-        let fail = |e| {
-            Error::io(
-                format!("cannot remove the unfinished {}", path.display()),
-                e,
-            )
-        };
-        vault.world().disk.remove_file(&path).map_err(fail)?;
-        vault
-            .world()
-            .disk
-            .sync_folder(&vault.reels_dir())
-            .map_err(fail)?;
+        set_aside(vault, number, &bytes, &scan)?;
         return Ok(mark);
     }
     let catalogue = vault.catalogue();
@@ -445,6 +433,39 @@ fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
     Ok(new)
 }
 
+/// A file in reels/ of which no batch follows on. What a crash left of a reel that was just begun was never
+/// acknowledged and goes; anything else (a renamed reel, a foreign one) is kept in incoming/.
+fn set_aside(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<()> {
+    let path = vault.reel_path(number);
+    let fail = |e| {
+        Error::io(
+            format!("cannot put the unfinished {} aside", path.display()),
+            e,
+        )
+    };
+    let disk = vault.world().disk.as_ref();
+    let has_ledger = scan
+        .members
+        .iter()
+        .any(|m| matches!(m.member, Member::Ledger { .. }));
+    let about = scan.members.first().map(|m| &m.member);
+    let just_begun = !has_ledger && about.is_none_or(|m| *m == Member::Reel(number));
+    if just_begun {
+        disk.remove_file(&path).map_err(fail)?;
+    } else {
+        let name = format!("reel-{number:06}-{:.16}.tar", Hash::of(bytes));
+        disk.rename(&path, &vault.dir().join("incoming").join(name))
+            .map_err(fail)?;
+        disk.sync_folder(&vault.dir().join("incoming"))
+            .map_err(fail)?;
+        vault.warn(format!(
+            "reels/{} does not follow what is kept; it was moved to incoming/",
+            reel::file_name(number)
+        ));
+    }
+    disk.sync_folder(&vault.reels_dir()).map_err(fail)
+}
+
 impl Vault {
     /// Reads a reel that is being closed and was begun by another run: its hash, and what is wrong with it if
     /// anything. What it no longer holds is marked.
@@ -459,6 +480,7 @@ impl Vault {
         let faults = judge::faults(&bytes, &scan);
         if !faults.is_empty() {
             mark_unfit(self, number, &bytes, now)?;
+            self.catalogue().mark_damaged_before_closing(number)?;
         }
         Ok((Hash::of(&bytes), faults.first().map(|f| f.to_string())))
     }

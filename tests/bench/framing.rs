@@ -1,5 +1,7 @@
 //! How fast framing reads: MB/s on one core, best of a few passes. Run with `cargo bench --bench framing`.
 
+#![expect(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
+
 use std::hint::black_box;
 use std::time::Instant;
 

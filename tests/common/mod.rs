@@ -1,225 +1,145 @@
-//! Small vaults with a few takes, their keys and shelves, on the real disk.
+//! What tests share: a vault in a temporary folder, with a clock that is moved by hand.
+
 #![allow(dead_code)]
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use farshelf::model::hash::Hash;
-use farshelf::model::place::Place;
+use farshelf::model::ids::DeviceId;
 use farshelf::ops;
-use farshelf::shelf::cipher::{ExposeSecret, Identity};
-use farshelf::shelf::copying::Copying;
+use farshelf::ops::keep::{KeepOptions, KeepResult, KeepTotals, When, Whose};
 use farshelf::sys::World;
 use farshelf::sys::clock::FixedClock;
+use farshelf::sys::disk::RealDisk;
+use farshelf::sys::entropy::SystemEntropy;
 use farshelf::vault::Vault;
-use farshelf::vault::catalogue::Form;
-use farshelf::vault::ledger::{Event, Origin, Take};
+use farshelf::vault::keeping::Into;
 
+/// 2026-06-01T12:00:00Z.
+pub const NOW: i64 = 1_780_315_200;
+/// How long tests wait for a lock.
 pub const WAIT: Duration = Duration::from_secs(5);
-/// 2026-10-25T12:00:00Z.
-pub const START: i64 = 1_792_929_600;
-pub const DAY: i64 = 86_400;
 
-/// One computer with its vault and shelves under one temporary folder.
+/// A temporary folder with everything a test needs in it.
 pub struct Studio {
-    pub temp: tempfile::TempDir,
+    pub dir: tempfile::TempDir,
     pub clock: Arc<FixedClock>,
-    pub world: World,
-    pub identity: Identity,
-}
-
-pub fn place(text: &str) -> Place {
-    text.parse().unwrap()
 }
 
 impl Studio {
     pub fn new() -> Studio {
-        let temp = tempfile::tempdir().unwrap();
-        let clock = Arc::new(FixedClock::at(START));
-        let world = World {
-            clock: clock.clone(),
-            zone: jiff::tz::TimeZone::UTC,
-            computer: "desk".to_string(),
-            state_dir: Some(temp.path().join("state")),
-            ..World::real()
-        };
-        let studio = Studio {
-            identity: Identity::generate(),
-            temp,
-            clock,
-            world,
-        };
-        studio.create("vault", "0123456789abcdef0123456789abcdef");
-        studio
+        Studio {
+            dir: tempfile::tempdir().unwrap(),
+            clock: Arc::new(FixedClock::at(NOW)),
+        }
     }
 
-    pub fn create(&self, name: &str, id: &str) -> Vault {
-        let dir = self.path(name);
-        let vault = Vault::create(
-            &dir,
-            Some(&place("studio")),
-            id.to_string(),
-            self.world.clone(),
-        );
-        Copying::of(&self.identity)
-            .write(self.world.disk.as_ref(), &dir)
-            .unwrap();
-        vault.unwrap()
+    pub fn world(&self) -> World {
+        World {
+            clock: self.clock.clone(),
+            entropy: Arc::new(SystemEntropy),
+            disk: Arc::new(RealDisk),
+            zone: jiff::tz::TimeZone::UTC,
+            computer: "test-computer".into(),
+            state_dir: Some(self.dir.path().join("state")),
+        }
     }
 
     pub fn path(&self, name: &str) -> PathBuf {
-        self.temp.path().join(name)
+        self.dir.path().join(name)
     }
 
-    pub fn vault(&self) -> Vault {
-        self.open("vault")
+    pub fn create(&self) -> Vault {
+        let place = "studio".parse().unwrap();
+        ops::create::create(&self.path("vault"), Some(&place), &self.world()).unwrap()
     }
 
-    pub fn open(&self, name: &str) -> Vault {
-        Vault::open(&self.path(name), self.world.clone()).unwrap()
+    pub fn open(&self) -> Vault {
+        Vault::open(&self.path("vault"), self.world()).unwrap()
     }
 
-    /// The same folders as another computer would see them.
-    pub fn elsewhere(&self) -> World {
-        World {
-            computer: "laptop".to_string(),
-            state_dir: Some(self.path("other-state")),
-            ..self.world.clone()
-        }
-    }
-
-    pub fn later(&self, days: i64) {
-        use farshelf::sys::clock::Clock;
-        self.clock.set(self.clock.now().as_second() + days * DAY);
-    }
-
-    pub fn add(&self, vault: &Vault, name: &str) -> ops::shelf::Added {
-        let options = ops::shelf::AddOptions {
-            name: name.to_string(),
-            location: self.path(name),
-            place: Some(place("barn")),
-            every_days: None,
-            separate: true,
-        };
-        ops::shelf::add(vault, &options, WAIT).unwrap()
-    }
-
-    /// A vault of three reels with two takes each, mirrored to the shelves named.
-    pub fn three_reels(&self, shelves: &[&str]) -> Vault {
-        let vault = self.vault();
-        for name in shelves {
-            self.add(&vault, name);
-        }
-        for n in 0..3u32 {
-            keep(&vault, "organ", 2 * n + 1, &dump(2 * n + 1));
-            keep(&vault, "organ", 2 * n + 2, &dump(2 * n + 2));
-            mirror(&vault);
-            self.later(1);
-        }
-        vault
-    }
-
-    pub fn key_line(&self) -> String {
-        self.identity.line().expose_secret().to_string()
-    }
-
-    pub fn objects(&self, shelf: &str) -> Vec<PathBuf> {
-        files(&self.path(shelf).join("reels"))
+    /// Writes a file with this modification time.
+    pub fn file(&self, name: &str, bytes: &[u8], mtime: i64) -> PathBuf {
+        let path = self.path(name);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(&path, bytes).unwrap();
+        set_mtime(&path, mtime);
+        path
     }
 }
 
-/// The files of a folder, sorted.
-pub fn files(folder: &Path) -> Vec<PathBuf> {
-    let mut all: Vec<PathBuf> = std::fs::read_dir(folder)
+pub fn set_mtime(path: &Path, mtime: i64) {
+    let time = std::time::UNIX_EPOCH + Duration::from_secs(u64::try_from(mtime.max(0)).unwrap());
+    std::fs::File::options()
+        .write(true)
+        .open(path)
         .unwrap()
-        .map(|e| e.unwrap().path())
-        .collect();
-    all.sort();
-    all
-}
-
-/// Bytes of a dump that do not pack away to nothing.
-pub fn dump(n: u32) -> Vec<u8> {
-    let mut out = vec![0u8; 3000];
-    blake3::Hasher::new()
-        .update(&n.to_be_bytes())
-        .finalize_xof()
-        .fill(&mut out);
-    out
-}
-
-pub fn keep(vault: &Vault, device: &str, take: u32, bytes: &[u8]) {
-    let mut writer = vault.writer(WAIT).unwrap();
-    let hash = Hash::of(bytes);
-    writer.put_piece(Form::Whole, hash, bytes).unwrap();
-    writer
-        .record(&Event::Take(Take {
-            device: device.to_string(),
-            take,
-            section: Some("all".to_string()),
-            by_hand: false,
-            key: "syx".to_string(),
-            blake3: hash.to_string(),
-            content: None,
-            bytes: bytes.len() as u64,
-            messages: 1,
-            doubtful: false,
-            evidence: "none".to_string(),
-            findings: Vec::new(),
-            date: format!("2020-01-{:02}", take.min(28)),
-            by: "given".to_string(),
-            origin: Origin {
-                via: "file".to_string(),
-                name: format!("{take}.syx"),
-                ..Origin::default()
-            },
-        }))
+        .set_modified(time)
         .unwrap();
-    writer.commit().unwrap();
 }
 
-pub fn mirror(vault: &Vault) -> ops::mirror::MirrorReport {
-    ops::mirror::mirror(vault, &[], WAIT).unwrap()
+/// A SysEx message under the non-commercial ID: `kind` tells sections apart.
+pub fn dump(kind: u8, body: &[u8]) -> Vec<u8> {
+    let mut bytes = vec![0xf0, 0x7d, 0x00, kind, 0x01, 0x02];
+    bytes.extend(body.iter().map(|b| b & 0x7f));
+    bytes.push(0xf7);
+    bytes
 }
 
-/// Every take of the vault, its bytes checked: device, number, hash.
-pub fn takes(vault: &Vault) -> Vec<(String, u32, Hash)> {
-    let pieces = farshelf::vault::pieces::Pieces::new(vault);
-    let mut all = Vec::new();
-    vault
-        .catalogue()
-        .each_take(|t| {
-            if pieces.check(&t.hash).is_ok() {
-                let device = vault.catalogue().device_name(t.device())?;
-                all.push((device, t.number(), t.hash));
-            }
-            Ok(())
-        })
-        .unwrap();
-    all
-}
-
-pub fn flip(path: &Path, at: usize) {
-    let mut bytes = std::fs::read(path).unwrap();
-    let at = at.min(bytes.len() - 1);
-    bytes[at] ^= 0x10;
-    std::fs::write(path, bytes).unwrap();
-}
-
-pub fn cut(path: &Path) {
-    let bytes = std::fs::read(path).unwrap();
-    std::fs::write(path, &bytes[..bytes.len() / 2]).unwrap();
-}
-
-pub fn copy_folder(from: &Path, to: &Path) {
-    std::fs::create_dir_all(to).unwrap();
-    for file in files(from) {
-        let target = to.join(file.file_name().unwrap());
-        if file.is_dir() {
-            copy_folder(&file, &target);
-        } else {
-            std::fs::copy(&file, &target).unwrap();
-        }
+pub fn options(device: &str, paths: Vec<PathBuf>) -> KeepOptions {
+    KeepOptions {
+        whose: Whose::Device(device.parse().unwrap()),
+        into: Into::Auto,
+        when: When::FileTime,
+        as_one: false,
+        reread: false,
+        paths,
+        wait: WAIT,
     }
+}
+
+pub fn add_device(vault: &Vault, id: &str) {
+    let id: DeviceId = id.parse().unwrap();
+    ops::devices::add(vault, &id, Default::default(), WAIT).unwrap();
+}
+
+pub fn keep(vault: &Vault, options: &KeepOptions) -> (KeepTotals, Vec<KeepResult>) {
+    keep_stdin(vault, options, &[])
+}
+
+pub fn keep_stdin(
+    vault: &Vault,
+    options: &KeepOptions,
+    stdin: &[u8],
+) -> (KeepTotals, Vec<KeepResult>) {
+    let mut results = Vec::new();
+    let mut stdin = stdin;
+    let totals = ops::keep::keep(vault, options, &mut stdin, &mut |r| {
+        results.push(KeepResult {
+            source: r.source.clone(),
+            device: r.device.clone(),
+            section: r.section.clone(),
+            take: r.take,
+            status: r.status,
+            loose: r.loose,
+            condition: r.condition,
+            evidence: r.evidence,
+            bytes: r.bytes,
+            blake3: r.blake3,
+            messages: r.messages,
+            findings: r.findings.clone(),
+            error: r
+                .error
+                .as_ref()
+                .map(|e| farshelf::error::Error::new(e.kind, e.fact()).next(e.next_step().clone())),
+        });
+        Ok(())
+    })
+    .unwrap();
+    (totals, results)
+}
+
+pub fn codes(result: &KeepResult) -> Vec<String> {
+    result.findings.iter().map(|f| f.code.to_string()).collect()
 }

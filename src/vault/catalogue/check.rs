@@ -7,8 +7,10 @@ use std::collections::BTreeSet;
 use rusqlite::{OptionalExtension, params};
 
 use super::Catalogue;
-use super::read::SourceRow;
+use super::read::{SourceRow, hash_at, of, unsigned};
 use crate::error::Result;
+use crate::model::hash::Hash;
+use crate::model::take::Evidence;
 
 /// What is known of a local reel's health.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -49,6 +51,31 @@ pub struct ShelfCheck {
     pub damage: Option<String>,
 }
 
+/// A file that was read before and the take it led to.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownFile {
+    /// The file as it was.
+    pub source: SourceRow,
+    /// Its device.
+    pub device: String,
+    /// Its section.
+    pub section: String,
+    /// True if the take is no state.
+    pub loose: bool,
+    /// True if it is doubtful.
+    pub doubtful: bool,
+    /// Why one may believe it.
+    pub evidence: Evidence,
+    /// Bytes.
+    pub bytes: u64,
+    /// Whole SysEx messages.
+    pub messages: u64,
+    /// BLAKE3 of its bytes.
+    pub hash: Hash,
+    /// True if the holding is known to be damaged.
+    pub damaged: bool,
+}
+
 impl Catalogue {
     /// What is known of a local reel's health.
     pub fn reel_check(&self, reel: u64) -> Result<ReelCheck> {
@@ -83,6 +110,16 @@ impl Catalogue {
         Ok(())
     }
 
+    /// Records that what is damaged in a reel was so before the reel was closed: every copy of it has the same damage.
+    pub fn mark_damaged_before_closing(&self, reel: u64) -> Result<()> {
+        self.conn
+            .prepare_cached(
+                "UPDATE piece_damage SET everywhere = 1 WHERE piece IN (SELECT id FROM piece WHERE reel = ?1)",
+            )?
+            .execute([reel as i64])?;
+        Ok(())
+    }
+
     /// Records that every holding in a reel is right again.
     pub fn clear_piece_damage(&self, reel: u64) -> Result<()> {
         self.conn
@@ -102,14 +139,14 @@ impl Catalogue {
             .collect::<rusqlite::Result<_>>()?)
     }
 
-    /// The pieces known to be damaged or missing: row id and reel.
-    pub fn damaged_holdings(&self) -> Result<Vec<(i64, u64)>> {
+    /// The pieces known to be damaged or missing: row id, reel, and whether they were so before it was closed.
+    pub fn damaged_holdings(&self) -> Result<Vec<(i64, u64, bool)>> {
         Ok(self
             .conn
             .prepare_cached(
-                "SELECT d.piece, p.reel FROM piece_damage d JOIN piece p ON p.id = d.piece ORDER BY d.piece",
+                "SELECT d.piece, p.reel, d.everywhere != 0 FROM piece_damage d JOIN piece p ON p.id = d.piece ORDER BY d.piece",
             )?
-            .query_map([], |r| Ok((r.get(0)?, r.get::<_, i64>(1)?.max(0) as u64)))?
+            .query_map([], |r| Ok((r.get(0)?, unsigned(r, 1)?, r.get(2)?)))?
             .collect::<rusqlite::Result<_>>()?)
     }
 
@@ -273,32 +310,36 @@ impl Catalogue {
         Ok(())
     }
 
-    /// The files read before in the folder with row id `folder`, by name.
-    pub fn sources(&self, folder: i64) -> Result<Vec<SourceRow>> {
-        Ok(self
-            .conn
-            .prepare_cached(
-                "SELECT name, size, mtime_ns, inode, take FROM source WHERE folder = ?1 ORDER BY name",
-            )?
-            .query_map([folder], |r| {
-                Ok(SourceRow {
-                    name: r.get(0)?,
-                    size: r.get::<_, i64>(1)?.max(0) as u64,
-                    mtime_ns: r.get(2)?,
-                    inode: r.get(3)?,
-                    take: r.get(4)?,
+    /// The files read before in the folder of this text, with the take each led to, by name.
+    pub fn known_files(&self, folder: &str) -> Result<Vec<KnownFile>> {
+        self.rows(
+            "SELECT x.name, x.size, x.mtime_ns, x.inode, x.take, e.name, s.name, t.flags & 2 != 0 OR s.loose != 0,
+               t.flags & 1 != 0, t.evidence, t.bytes, t.messages, p.hash, d.piece IS NOT NULL
+             FROM folder f JOIN source x ON x.folder = f.id JOIN take t ON t.id = x.take
+             JOIN section s ON s.id = t.section JOIN device e ON e.id = s.device JOIN piece p ON p.id = t.piece
+             LEFT JOIN piece_damage d ON d.piece = t.piece WHERE f.path = ?1 ORDER BY x.name",
+            [folder],
+            |r| {
+                Ok(KnownFile {
+                    source: SourceRow {
+                        name: r.get(0)?,
+                        size: unsigned(r, 1)?,
+                        mtime_ns: r.get(2)?,
+                        inode: r.get(3)?,
+                        take: r.get(4)?,
+                    },
+                    device: r.get(5)?,
+                    section: r.get(6)?,
+                    loose: r.get(7)?,
+                    doubtful: r.get(8)?,
+                    evidence: of(Evidence::ALL, r.get(9)?),
+                    bytes: unsigned(r, 10)?,
+                    messages: unsigned(r, 11)?,
+                    hash: hash_at(r, 12)?,
+                    damaged: r.get(13)?,
                 })
-            })?
-            .collect::<rusqlite::Result<_>>()?)
-    }
-
-    /// Row id of a folder's text, if it was ever noted.
-    pub fn known_folder(&self, path: &str) -> Result<Option<i64>> {
-        Ok(self
-            .conn
-            .prepare_cached("SELECT id FROM folder WHERE path = ?1")?
-            .query_row([path], |r| r.get(0))
-            .optional()?)
+            },
+        )
     }
 
     /// Remembers a file that was read.
@@ -316,16 +357,5 @@ impl Catalogue {
                 source.take
             ])?;
         Ok(())
-    }
-
-    /// Whether a take by row id is doubtful, and its piece's damage: what a skipped file's result needs.
-    pub fn take_in_brief(&self, id: i64) -> Result<Option<(bool, bool)>> {
-        Ok(self
-            .conn
-            .prepare_cached(
-                "SELECT t.flags & 1 != 0, d.piece IS NOT NULL FROM take t LEFT JOIN piece_damage d ON d.piece = t.piece WHERE t.id = ?1",
-            )?
-            .query_row([id], |r| Ok((r.get(0)?, r.get(1)?)))
-            .optional()?)
     }
 }

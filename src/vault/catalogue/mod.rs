@@ -11,7 +11,7 @@ mod settle;
 
 pub use apply::{Dirty, LOOSE, Stored, Where};
 pub use carry::LostTake;
-pub use check::{ReelCheck, ShelfCheck, ShelfReel};
+pub use check::{KnownFile, ReelCheck, ShelfCheck, ShelfReel};
 pub use read::{
     DeviceRow, FindingRow, Form, Holding, KeyPlace, LogRow, OriginRow, ReelRow, SectionRow,
     ShelfRow, SightingRow, SourceRow, TakeRow, VouchRow,
@@ -20,6 +20,7 @@ pub use settle::SectionTimeline;
 
 use std::path::{Path, PathBuf};
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 
 use crate::error::{Error, Kind, Next, Result};
@@ -138,6 +139,9 @@ impl Catalogue {
         self.conn.pragma_update(None, "synchronous", "FULL")?;
         self.conn.pragma_update(None, "cache_size", -16_000)?;
         self.conn.pragma_update(None, "temp_store", "MEMORY")?;
+        // Without it every new binding of a prepared statement plans the query again.
+        self.conn
+            .set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         self.conn.set_prepared_statement_cache_capacity(128);
         Ok(())
     }

@@ -298,7 +298,7 @@ const TAKE: &str = "SELECT t.id, t.section, s.name, (t.flags & 2) != 0 OR s.loos
     t.newest, t.alias_of
   FROM take t JOIN section s ON s.id = t.section JOIN section_key k ON k.id = t.key JOIN piece p ON p.id = t.piece";
 
-fn hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Hash> {
+pub(super) fn hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Hash> {
     let bytes: Vec<u8> = row.get(column)?;
     Ok(Hash::from_slice(&bytes).unwrap_or(Hash([0; 32])))
 }
@@ -308,13 +308,13 @@ fn optional_hash_at(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Has
     Ok(bytes.and_then(|b| Hash::from_slice(&b)))
 }
 
-fn of<T: Copy>(all: &[T], n: i64) -> T {
+pub(super) fn of<T: Copy>(all: &[T], n: i64) -> T {
     all.get(usize::try_from(n).unwrap_or(0))
         .copied()
         .unwrap_or(all[0])
 }
 
-fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
+pub(super) fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
     Ok(row.get::<_, i64>(column)?.max(0) as u64)
 }
 
@@ -377,7 +377,7 @@ const SIGHTING: &str =
   FROM sighting g JOIN folder f ON f.id = g.folder";
 
 impl Catalogue {
-    fn rows<T>(
+    pub(super) fn rows<T>(
         &self,
         sql: &str,
         args: impl rusqlite::Params,

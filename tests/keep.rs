@@ -1,0 +1,548 @@
+//! Keeping dumps: sections, dates, takes, and what is done with odd input (DESIGN section 2).
+
+mod common;
+
+use common::*;
+use farshelf::error::Kind;
+use farshelf::model::take::Condition;
+use farshelf::ops;
+use farshelf::ops::keep::{Status, When, Whose};
+use farshelf::ops::takes::Labelling;
+use farshelf::sys::disk::Replace;
+use farshelf::vault::keeping::Into;
+
+const DAY: i64 = 86_400;
+
+fn recall(vault: &farshelf::vault::Vault, reference: &str) -> Vec<u8> {
+    let mut out = Vec::new();
+    ops::recall::recall(vault, reference, "-".as_ref(), Replace::No, &mut out).unwrap();
+    out
+}
+
+#[test]
+fn the_first_key_is_all_and_later_ones_are_numbered() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 10 * DAY);
+    let (_, r) = keep(&vault, &options("organ", vec![a]));
+    assert_eq!(
+        (r[0].section.as_deref(), r[0].take, r[0].status),
+        (Some("all"), Some(1), Status::Kept)
+    );
+    assert_eq!(codes(&r[0]), ["new-section"]);
+    let b = s.file("b.syx", &dump(2, b"two"), NOW - 9 * DAY);
+    let (_, r) = keep(&vault, &options("organ", vec![b]));
+    assert_eq!(r[0].section.as_deref(), Some("section-1"));
+    // Another SysEx number (the first byte after the maker ID) is the same section.
+    let mut other_unit = dump(1, b"three");
+    other_unit[2] = 0x11;
+    let c = s.file("c.syx", &other_unit, NOW - 8 * DAY);
+    let (_, r) = keep(&vault, &options("organ", vec![c]));
+    assert_eq!(r[0].section.as_deref(), Some("all"));
+}
+
+#[test]
+fn several_keys_in_one_run_are_numbered_in_key_order() {
+    let s = Studio::new();
+    let vault = s.create();
+    s.file("in/organ/z.syx", &dump(1, b"one"), NOW - 10 * DAY);
+    s.file("in/organ/a.syx", &dump(2, b"two"), NOW - 10 * DAY);
+    s.file("in/organ/notes.txt", b"hello", NOW - 10 * DAY);
+    let mut o = options("organ", vec![s.path("in")]);
+    o.whose = Whose::ByFolder { add_devices: true };
+    let (totals, mut r) = keep(&vault, &o);
+    assert_eq!((totals.kept, totals.failed, totals.doubtful), (3, 0, 0));
+    r.sort_by(|a, b| a.source.cmp(&b.source));
+    let sections: Vec<_> = r.iter().map(|r| r.section.clone().unwrap()).collect();
+    assert_eq!(sections, ["section-3", "section-1", "section-2"]);
+}
+
+#[test]
+fn a_doubtful_dump_names_no_section_that_a_whole_one_would() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let torn = s.file("torn.syx", &dump(3, b"torn")[..8], NOW - 10 * DAY);
+    let (t, r) = keep(&vault, &options("organ", vec![torn]));
+    assert_eq!((t.doubtful, r[0].section.as_deref()), (1, Some("all")));
+    assert_eq!(r[0].condition, Condition::Doubtful);
+    let whole = s.file("whole.syx", &dump(1, b"one"), NOW - 9 * DAY);
+    let (_, r) = keep(&vault, &options("organ", vec![whole]));
+    assert_eq!(
+        r[0].section.as_deref(),
+        Some("all"),
+        "the open section takes the first whole key"
+    );
+    let second = s.file("second.syx", &dump(2, b"two"), NOW - 9 * DAY);
+    keep(&vault, &options("organ", vec![second]));
+    let torn = s.file("torn2.syx", &dump(9, b"torn")[..9], NOW - 8 * DAY);
+    let (_, r) = keep(&vault, &options("organ", vec![torn]));
+    assert_eq!(
+        (r[0].loose, codes(&r[0])),
+        (true, vec!["torn".to_string(), "kept-loose".to_string()])
+    );
+    assert_eq!(recall(&vault, "organ@4"), &dump(9, b"torn")[..9]);
+}
+
+#[test]
+fn the_same_content_adds_nothing_and_a_later_file_time_is_seen_again() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 100 * DAY);
+    keep(&vault, &options("organ", vec![a.clone()]));
+    let (t, r) = keep(&vault, &options("organ", vec![a.clone()]));
+    assert_eq!((t.kept, t.unchanged, r[0].take), (0, 1, Some(1)));
+    let mut reread = options("organ", vec![a]);
+    reread.reread = true;
+    let (t, r) = keep(&vault, &reread);
+    assert_eq!((t.unchanged, codes(&r[0]).len()), (1, 0));
+    let copy = s.file("copy/a.syx", &dump(1, b"one"), NOW - DAY);
+    let (t, r) = keep(&vault, &options("organ", vec![copy.clone()]));
+    assert_eq!(
+        (t.unchanged, codes(&r[0])),
+        (1, vec!["seen-again".to_string()])
+    );
+    // With clock bytes inside it is the same memory.
+    let mut clocked = dump(1, b"one");
+    clocked.insert(4, 0xf8);
+    let live = s.file("live.syx", &clocked, NOW - 100 * DAY);
+    let (t, _) = keep(&vault, &options("organ", vec![live]));
+    assert_eq!(t.unchanged, 1);
+    let takes = ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes;
+    assert_eq!((takes.len(), takes[0].confirmed_at.clone()), (1, None));
+    // A person's word makes it recent.
+    let mut today = options("organ", vec![copy]);
+    today.when = When::Given("2026-05-31".parse().unwrap());
+    keep(&vault, &today);
+    let takes = ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes;
+    assert_eq!(
+        (takes.len(), takes[0].confirmed_at.as_deref()),
+        (1, Some("2026-05-31"))
+    );
+}
+
+#[test]
+fn the_memory_that_went_back_is_a_new_take_in_any_order() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW);
+    let b = s.file("b.syx", &dump(1, b"two"), NOW);
+    let given = |path: &std::path::Path, date: &str| {
+        let mut o = options("organ", vec![path.to_path_buf()]);
+        o.when = When::Given(date.parse().unwrap());
+        o
+    };
+    keep(&vault, &given(&a, "2026-01-01"));
+    keep(&vault, &given(&a, "2026-03-01"));
+    assert_eq!(
+        ops::takes::history(&vault, &"organ".parse().unwrap())
+            .unwrap()
+            .takes
+            .len(),
+        1
+    );
+    keep(&vault, &given(&b, "2026-02-01"));
+    let takes = ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes;
+    let dates: Vec<_> = takes.iter().map(|t| t.take.date.as_str()).collect();
+    assert_eq!(dates, ["2026-01-01", "2026-02-01", "2026-03-01"]);
+    assert_eq!(recall(&vault, "organ"), dump(1, b"one"));
+    assert_eq!(recall(&vault, "organ@2026-02-15"), dump(1, b"two"));
+    assert_eq!(recall(&vault, "organ@2026-01"), dump(1, b"one"));
+}
+
+#[test]
+fn dates_and_labels_can_be_put_right_and_keeping_again_does_not_undo_it() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - DAY);
+    keep(&vault, &options("organ", vec![a.clone()]));
+    let what = Labelling {
+        text: Some("factory".into()),
+        date: Some("1994".parse().unwrap()),
+        remove: false,
+    };
+    ops::takes::label(&vault, "organ@1", &what, WAIT).unwrap();
+    let view = &ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes[0];
+    assert_eq!(
+        (view.take.date.as_str(), view.labels.clone()),
+        ("1994", vec!["factory".to_string()])
+    );
+    let mut reread = options("organ", vec![a]);
+    reread.reread = true;
+    keep(&vault, &reread);
+    let takes = ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes;
+    assert_eq!((takes.len(), takes[0].take.date.as_str()), (1, "1994"));
+    assert_eq!(recall(&vault, "organ@factory"), dump(1, b"one"));
+    let b = s.file("b.syx", &dump(1, b"two"), NOW - DAY);
+    keep(&vault, &options("organ", vec![b]));
+    let again = Labelling {
+        text: Some("factory".into()),
+        ..Labelling::default()
+    };
+    let e = ops::takes::label(&vault, "organ@2", &again, WAIT).unwrap_err();
+    assert_eq!(e.kind, Kind::AlreadyThere);
+    for bad in ["12", "2019", "30d", "1994-07"] {
+        let bad = Labelling {
+            text: Some(bad.into()),
+            ..Labelling::default()
+        };
+        assert_eq!(
+            ops::takes::label(&vault, "organ@2", &bad, WAIT)
+                .unwrap_err()
+                .kind,
+            Kind::Usage
+        );
+    }
+}
+
+#[test]
+fn odd_input_is_named_and_the_rest_is_kept() {
+    let s = Studio::new();
+    let vault = s.create();
+    s.file("in/organ/ok.syx", &dump(1, b"one"), NOW - DAY);
+    s.file("in/organ/empty.syx", b"", NOW - DAY);
+    s.file("in/organ/esc\u{1b}[31m\n.syx", &dump(1, b"esc"), NOW - DAY);
+    s.file("in/organ/.DS_Store", b"clutter", NOW - DAY);
+    s.file("in/stray.syx", &dump(1, b"stray"), NOW - DAY);
+    std::os::unix::fs::symlink("/etc/passwd", s.path("in/organ/link.syx")).unwrap();
+    let status = std::process::Command::new("mkfifo")
+        .arg(s.path("in/organ/pipe.syx"))
+        .status()
+        .unwrap();
+    assert!(status.success());
+    let mut o = options("organ", vec![s.path("in")]);
+    o.whose = Whose::ByFolder { add_devices: true };
+    let (t, r) = keep(&vault, &o);
+    assert_eq!((t.kept, t.failed, t.doubtful), (3, 3, 1), "{r:#?}");
+    for failed in r.iter().filter(|r| r.status == Status::Failed) {
+        let e = failed.error.as_ref().unwrap();
+        assert!(e.next_step().text().is_some(), "{}", e.fact());
+    }
+    let empty = r.iter().find(|r| r.source.ends_with("empty.syx")).unwrap();
+    assert!(codes(empty).contains(&"empty".to_string()));
+}
+
+#[test]
+fn a_folder_that_would_be_two_devices_is_refused() {
+    let s = Studio::new();
+    let vault = s.create();
+    s.file("in/Pit Organ/a.syx", &dump(1, b"one"), NOW - DAY);
+    s.file("in/pit-organ/b.syx", &dump(1, b"two"), NOW - DAY);
+    s.file("in/Tröte/c.syx", &dump(1, b"three"), NOW - DAY);
+    let mut o = options("x", vec![s.path("in")]);
+    o.whose = Whose::ByFolder { add_devices: true };
+    let (t, r) = keep(&vault, &o);
+    assert_eq!((t.kept, t.failed), (1, 1));
+    assert_eq!(
+        r.iter()
+            .find(|r| r.status == Status::Kept)
+            .unwrap()
+            .device
+            .as_deref(),
+        Some("trote")
+    );
+    o.whose = Whose::ByFolder { add_devices: false };
+    o.paths = vec![s.path("in")];
+    let (t, _) = keep(&vault, &o);
+    assert_eq!((t.unchanged, t.failed), (1, 1));
+}
+
+#[test]
+fn large_files_are_cut_and_come_back_byte_for_byte() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "sampler");
+    let mut x = 1u64;
+    let mut image: Vec<u8> = (0..3_000_000)
+        .map(|_| {
+            x = x
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
+            (x >> 56) as u8
+        })
+        .collect();
+    let a = s.file("disk.img", &image, NOW - 2 * DAY);
+    let (t, r) = keep(&vault, &options("sampler", vec![a]));
+    assert_eq!((t.kept, r[0].bytes), (1, 3_000_000));
+    let before = reel_bytes(&s);
+    image[1_500_000] ^= 1;
+    let b = s.file("disk2.img", &image, NOW - DAY);
+    keep(&vault, &options("sampler", vec![b]));
+    assert!(
+        reel_bytes(&s) - before < 600_000,
+        "only the changed chunk is stored"
+    );
+    assert_eq!(recall(&vault, "sampler"), image);
+    image[1_500_000] ^= 1;
+    assert_eq!(recall(&vault, "sampler@1"), image);
+}
+
+fn reel_bytes(s: &Studio) -> u64 {
+    let dir = s.path("vault/reels");
+    std::fs::read_dir(dir)
+        .unwrap()
+        .map(|e| e.unwrap().metadata().unwrap().len())
+        .sum()
+}
+
+#[test]
+fn a_folder_kept_as_one_comes_back_as_it_was() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "sampler");
+    s.file("card/a.wav", b"sound", NOW - 2 * DAY);
+    s.file("card/deep/er/odd\\name\nx", &vec![9; 2_000_000], NOW - DAY);
+    s.file("card/empty", b"", NOW - 3 * DAY);
+    std::fs::create_dir(s.path("card/void")).unwrap();
+    let mut o = options("sampler", vec![s.path("card")]);
+    o.as_one = true;
+    let (t, r) = keep(&vault, &o);
+    assert_eq!(
+        (t.kept, r[0].bytes, codes(&r[0]).len()),
+        (1, 2_000_005, 2),
+        "{r:?}"
+    );
+    let to = s.path("back");
+    let mut sink = Vec::new();
+    ops::recall::recall(&vault, "sampler", &to, Replace::No, &mut sink).unwrap();
+    for name in ["a.wav", "deep/er/odd\\name\nx", "empty"] {
+        assert_eq!(
+            std::fs::read(to.join(name)).unwrap(),
+            std::fs::read(s.path("card").join(name)).unwrap()
+        );
+    }
+    // Into an existing folder it goes under its section's name, and never into a folder that is there.
+    ops::recall::recall(&vault, "sampler", &to, Replace::No, &mut sink).unwrap();
+    assert_eq!(std::fs::read(to.join("all/a.wav")).unwrap(), b"sound");
+    let e = ops::recall::recall(&vault, "sampler", &to, Replace::Yes, &mut sink).unwrap_err();
+    assert_eq!(e.kind, Kind::AlreadyThere);
+}
+
+#[test]
+fn recall_never_replaces_a_file_unasked() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - DAY);
+    let b = s.file("b.syx", &dump(2, b"two"), NOW - DAY);
+    keep(&vault, &options("organ", vec![a.clone(), b]));
+    let mut sink = Vec::new();
+    let mut go = |reference: &str, to: &std::path::Path, replace| {
+        ops::recall::recall(&vault, reference, to, replace, &mut sink).map(|_| ())
+    };
+    assert_eq!(
+        go("organ/section-1", &a, Replace::No).unwrap_err().kind,
+        Kind::AlreadyThere
+    );
+    assert_eq!(std::fs::read(&a).unwrap(), dump(1, b"one"));
+    let both = s.path("both.syx");
+    go("organ", &both, Replace::No).unwrap();
+    assert_eq!(
+        std::fs::read(&both).unwrap(),
+        [dump(1, b"one"), dump(2, b"two")].concat()
+    );
+    go("organ", &s.path("folder"), Replace::No).unwrap();
+    assert_eq!(
+        std::fs::read(s.path("folder/section-2.syx")).unwrap(),
+        dump(2, b"two")
+    );
+    assert_eq!(
+        go("organ", &s.path("folder"), Replace::No)
+            .unwrap_err()
+            .kind,
+        Kind::AlreadyThere
+    );
+    go("organ/section-2", &a, Replace::Yes).unwrap();
+    assert_eq!(std::fs::read(&a).unwrap(), dump(2, b"two"));
+    let left: Vec<_> = std::fs::read_dir(s.dir.path())
+        .unwrap()
+        .filter(|e| {
+            e.as_ref()
+                .unwrap()
+                .file_name()
+                .to_string_lossy()
+                .starts_with(".unfinished")
+        })
+        .collect();
+    assert!(left.is_empty());
+}
+
+#[test]
+fn recognition_keeps_nothing_on_a_guess() {
+    let s = Studio::new();
+    let vault = s.create();
+    for id in ["organ", "twin-a", "twin-b"] {
+        add_device(&vault, id);
+    }
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 9 * DAY);
+    keep(&vault, &options("organ", vec![a]));
+    for id in ["twin-a", "twin-b"] {
+        let f = s.file(&format!("{id}.syx"), &dump(5, id.as_bytes()), NOW - 9 * DAY);
+        keep(&vault, &options(id, vec![f]));
+    }
+    let mut o = options(
+        "organ",
+        vec![
+            s.file("new.syx", &dump(1, b"newer"), NOW - DAY),
+            s.file("twin.syx", &dump(5, b"which"), NOW - DAY),
+            s.file("sub/twin-b/x.syx", &dump(5, b"this"), NOW - DAY),
+            s.file("never.syx", &dump(77, b"never"), NOW - DAY),
+        ],
+    );
+    o.whose = Whose::Recognised;
+    let (t, r) = keep(&vault, &o);
+    assert_eq!((t.kept, t.failed), (2, 2), "{r:#?}");
+    let device = |name: &str| {
+        r.iter()
+            .find(|r| r.source.ends_with(name))
+            .unwrap()
+            .device
+            .clone()
+    };
+    assert_eq!(device("new.syx").as_deref(), Some("organ"));
+    assert_eq!(device("x.syx").as_deref(), Some("twin-b"));
+}
+
+#[test]
+fn standard_input_is_kept_with_an_unknown_date() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let (t, r) = keep_stdin(
+        &vault,
+        &options("organ", vec!["-".into()]),
+        &dump(1, b"one"),
+    );
+    assert_eq!(
+        (t.kept, codes(&r[0])),
+        (
+            1,
+            vec!["new-section".to_string(), "date-unknown".to_string()]
+        )
+    );
+    assert_eq!(recall(&vault, "organ@1"), dump(1, b"one"));
+}
+
+#[test]
+fn sections_can_be_renamed_led_and_made_loose_without_touching_bytes() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 9 * DAY);
+    let b = s.file("b.syx", &dump(2, b"two"), NOW - 8 * DAY);
+    keep(&vault, &options("organ", vec![a, b]));
+    let organ = "organ".parse().unwrap();
+    let change = ops::devices::SectionChange {
+        rename: Some("songs".parse().unwrap()),
+        ..Default::default()
+    };
+    ops::devices::section(&vault, &organ, &"section-2".parse().unwrap(), change, WAIT).unwrap();
+    assert_eq!(recall(&vault, "organ/songs"), dump(2, b"two"));
+    // --like: dumps with that key belong to the other section; the empty one goes.
+    let change = ops::devices::SectionChange {
+        key: Some("7D xx 02 01 02".into()),
+        ..Default::default()
+    };
+    let view =
+        ops::devices::section(&vault, &organ, &"section-1".parse().unwrap(), change, WAIT).unwrap();
+    assert_eq!(view.sections.len(), 1);
+    assert_eq!(
+        recall(&vault, "organ"),
+        dump(2, b"two"),
+        "the newer of the two now stands"
+    );
+    let change = ops::devices::SectionChange {
+        loose: Some(true),
+        ..Default::default()
+    };
+    ops::devices::section(&vault, &organ, &"section-1".parse().unwrap(), change, WAIT).unwrap();
+    let mut sink = Vec::new();
+    let e = ops::recall::recall(&vault, "organ", "-".as_ref(), Replace::No, &mut sink).unwrap_err();
+    assert_eq!(e.kind, Kind::NotFound);
+    assert_eq!(recall(&vault, "organ@1"), dump(1, b"one"));
+}
+
+#[test]
+fn what_is_no_sysex_is_doubtful_where_sysex_was_kept() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 9 * DAY);
+    keep(&vault, &options("organ", vec![a]));
+    let mut o = options("organ", vec![s.file("note.txt", b"my notes", NOW - DAY)]);
+    o.into = Into::Section("all".parse().unwrap());
+    let (t, r) = keep(&vault, &o);
+    assert_eq!(
+        (t.doubtful, codes(&r[0])),
+        (1, vec!["not-sysex".to_string()])
+    );
+    assert_eq!(recall(&vault, "organ"), dump(1, b"one"));
+    ops::takes::vouch(&vault, "organ@2", "the display showed it", WAIT).unwrap();
+    assert_eq!(
+        recall(&vault, "organ"),
+        b"my notes",
+        "a vouched take counts"
+    );
+}
+
+#[test]
+fn another_vault_is_brought_over_with_dates_labels_and_words() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 9 * DAY);
+    let torn = s.file("torn.syx", &dump(1, b"torn")[..9], NOW - 5 * DAY);
+    s.file("card/big", &vec![7; 2_500_000], NOW - DAY);
+    keep(&vault, &options("organ", vec![a, torn]));
+    let mut o = options("organ", vec![s.path("card")]);
+    o.as_one = true;
+    keep(&vault, &o);
+    let what = Labelling {
+        text: Some("tour".into()),
+        date: Some("1999-12".parse().unwrap()),
+        remove: false,
+    };
+    ops::takes::label(&vault, "organ@1", &what, WAIT).unwrap();
+    ops::takes::vouch(&vault, "organ@2", "good enough", WAIT).unwrap();
+
+    let place = "loft".parse().unwrap();
+    let second = ops::create::create(&s.path("second"), Some(&place), &s.world()).unwrap();
+    for round in 0..2 {
+        let mut told = 0;
+        let totals = ops::bring::bring(&second, &s.path("vault"), WAIT, &mut |_| {
+            told += 1;
+            Ok(())
+        })
+        .unwrap();
+        assert_eq!(
+            (totals.kept, totals.failed, told),
+            (if round == 0 { 3 } else { 0 }, 0, 3)
+        );
+    }
+    let there = ops::takes::history(&vault, &"organ".parse().unwrap()).unwrap();
+    let here = ops::takes::history(&second, &"organ".parse().unwrap()).unwrap();
+    for (a, b) in there.takes.iter().zip(&here.takes) {
+        assert_eq!(
+            (&a.labels, &a.take.date, a.take.hash),
+            (&b.labels, &b.take.date, b.take.hash)
+        );
+        assert_eq!(
+            (a.take.vouched, &a.take.section_name),
+            (b.take.vouched, &b.take.section_name)
+        );
+    }
+}

@@ -1,0 +1,195 @@
+//! The shape of the source tree: who may use whom, and things that have one home (DEVELOPERS.md).
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+/// Each room with the rooms it may use; everything may use `model` and `error`.
+const LAYERS: &[(&str, &[&str])] = &[
+    ("model", &[]),
+    ("error", &["sys"]),
+    ("midi", &[]),
+    ("sys", &["error"]),
+    ("intake", &["sys", "midi"]),
+    ("vault", &["sys", "midi"]),
+    ("shelf", &["sys"]),
+    ("care", &["vault", "shelf", "midi", "sys"]),
+    ("out", &["vault", "shelf", "midi", "sys", "care"]),
+    (
+        "ops",
+        &["intake", "vault", "shelf", "care", "out", "midi", "sys"],
+    ),
+    ("demo", &["ops", "sys", "care", "vault", "shelf"]),
+    (
+        "cli",
+        &["ops", "sys", "demo", "care", "vault", "out", "shelf"],
+    ),
+];
+
+/// Text that may stand in these files only.
+const HOMES: &[(&str, &[&str])] = &[
+    ("Timestamp::now(", &["src/sys/clock.rs"]),
+    ("SystemTime::now(", &["src/sys/clock.rs"]),
+    ("Instant::now(", &["src/sys/clock.rs"]),
+    ("getrandom::", &["src/sys/entropy.rs"]),
+    (
+        "std::env::",
+        &["src/sys/settings.rs", "src/sys/lock.rs", "src/main.rs"],
+    ),
+    ("rusqlite::", &["src/vault/catalogue/", "src/error.rs"]),
+    ("age::", &["src/shelf/cipher.rs", "src/shelf/keyfile.rs"]),
+    ("process::exit", &["src/cli/exit.rs"]),
+    ("println!", &["src/cli/print.rs"]),
+    ("std::fs::rename", &[]),
+];
+
+fn sources(dir: &Path, out: &mut Vec<PathBuf>) {
+    for entry in std::fs::read_dir(dir).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            sources(&path, out);
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            out.push(path);
+        }
+    }
+}
+
+/// Lines of code: without comments and without test modules.
+fn code(text: &str) -> Vec<&str> {
+    text.split("#[cfg(test)]")
+        .next()
+        .unwrap_or_default()
+        .lines()
+        .filter(|l| !l.trim_start().starts_with("//"))
+        .collect()
+}
+
+fn all() -> Vec<(String, String)> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut paths = Vec::new();
+    sources(&root.join("src"), &mut paths);
+    paths.sort();
+    paths
+        .into_iter()
+        .map(|p| {
+            (
+                p.strip_prefix(root).unwrap().display().to_string(),
+                std::fs::read_to_string(&p).unwrap(),
+            )
+        })
+        .filter(|(p, _)| !p.ends_with("/tests.rs"))
+        .collect()
+}
+
+#[test]
+fn rooms_use_only_the_rooms_below_them() {
+    let mut wrong = Vec::new();
+    let mut seen = BTreeSet::new();
+    for (path, text) in all() {
+        let room = path
+            .trim_start_matches("src/")
+            .split(['/', '.'])
+            .next()
+            .unwrap()
+            .to_string();
+        let Some((_, allowed)) = LAYERS.iter().find(|(name, _)| *name == room) else {
+            continue;
+        };
+        seen.insert(room.clone());
+        // Grouped imports too: `use crate::{a, b}` is written out by splitting at every separator.
+        for line in code(&text) {
+            for part in line.split("crate::").skip(1) {
+                let names: Vec<&str> = match part.strip_prefix('{') {
+                    Some(group) => group.split(',').collect(),
+                    None => vec![part],
+                };
+                for name in names {
+                    let used: String = name
+                        .trim()
+                        .chars()
+                        .take_while(|c| c.is_ascii_lowercase() || *c == '_')
+                        .collect();
+                    let known = LAYERS.iter().any(|(n, _)| *n == used);
+                    let fine = used == room
+                        || used == "model"
+                        || used == "error"
+                        || allowed.contains(&used.as_str());
+                    if known && !fine {
+                        wrong.push(format!("{path}: {room} uses {used}"));
+                    }
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    assert!(seen.len() >= 9, "the rooms were not found: {seen:?}");
+}
+
+#[test]
+fn what_has_one_home_stays_there() {
+    let mut wrong = Vec::new();
+    for (path, text) in all() {
+        for (needle, homes) in HOMES {
+            if homes.iter().any(|h| path.starts_with(h)) {
+                continue;
+            }
+            for line in code(&text) {
+                // `crate::shelf::…::age::` would be a false alarm; a needle stands at the start of a path.
+                let at = line.match_indices(needle).find(|(i, _)| {
+                    !line[..*i].ends_with(|c: char| c.is_alphanumeric() || c == '_' || c == ':')
+                });
+                if at.is_some() && !line.trim_start().starts_with("//") {
+                    wrong.push(format!("{path}: {}", line.trim()));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn every_file_begins_by_saying_what_it_is() {
+    for (path, text) in all() {
+        assert!(text.starts_with("//! "), "{path} has no first sentence");
+    }
+}
+
+#[test]
+fn every_migration_is_part_of_the_program() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let program = std::fs::read_to_string(root.join("src/vault/catalogue/mod.rs")).unwrap();
+    let mut n = 0;
+    for entry in std::fs::read_dir(root.join("migrations")).unwrap() {
+        let name = entry.unwrap().file_name().into_string().unwrap();
+        assert!(
+            program.contains(&format!("migrations/{name}")),
+            "{name} is not in STEPS"
+        );
+        n += 1;
+    }
+    assert!(n > 0);
+}
+
+#[test]
+fn the_top_level_holds_what_it_should() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let allowed = [
+        "Cargo.toml",
+        "Cargo.lock",
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE-MIT",
+        "LICENSE-APACHE",
+        "src",
+        "migrations",
+        "tests",
+        "deploy",
+        "target",
+    ];
+    for entry in std::fs::read_dir(root).unwrap() {
+        let name = entry.unwrap().file_name().into_string().unwrap();
+        assert!(
+            name.starts_with('.') || allowed.contains(&name.as_str()),
+            "{name} at the top level"
+        );
+    }
+}
