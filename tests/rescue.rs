@@ -344,3 +344,166 @@ fn until_stops_early_and_leaves_the_rest_at_the_shelf() {
     assert_eq!(run(&studio, &none).unwrap_err().kind, Kind::NotFound);
     assert_eq!(takes(&vault).len(), 6);
 }
+
+/// A desk and a laptop that both went on after the third reel: `reels` further ones at barn and at loft.
+fn forked(reels: u32) -> (Studio, Vault, Vault) {
+    let studio = Studio::new();
+    let desk = studio.three_reels(&["barn"]);
+    copy_folder(&studio.path("vault"), &studio.path("copy"));
+    let laptop = Vault::open(&studio.path("copy"), studio.elsewhere()).unwrap();
+    studio.add(&laptop, "loft");
+    for n in 7..7 + reels {
+        keep(&desk, "organ", n, &dump(n));
+        mirror(&desk);
+        keep(&laptop, "organ", n, &dump(100 + n));
+        ops::mirror::mirror(&laptop, &["loft".to_string()], WAIT).unwrap();
+    }
+    (studio, desk, laptop)
+}
+
+fn tag_of(studio: &Studio, shelf: &str, reel: usize) -> String {
+    let path = object(studio, shelf, reel);
+    path.file_name().unwrap().to_str().unwrap()[7..39].to_string()
+}
+
+#[test]
+fn a_gap_never_makes_one_line_of_two() {
+    let (studio, desk, laptop) = forked(2);
+    fs::remove_file(object(&studio, "loft", 4)).unwrap();
+    // The desk's line ends with reel 4, right below what is left of the laptop's.
+    fs::remove_file(object(&studio, "barn", 5)).unwrap();
+    let both = ["barn", "loft"];
+    let error = run(&studio, &options(&studio, &both, "new")).unwrap_err();
+    assert_eq!(error.kind, Kind::Refused);
+    for (shelf, reel, vault) in [("barn", 4, &desk), ("loft", 5, &laptop)] {
+        let mut chosen = options(&studio, &both, &format!("new-{shelf}"));
+        chosen.line = Some(tag_of(&studio, shelf, reel));
+        let (new, _) = run(&studio, &chosen).unwrap();
+        let (all, got) = (takes(vault), takes(&new));
+        assert!(got.iter().all(|t| all.contains(t)), "{shelf}: {got:?}");
+        assert_eq!(got.len(), 7, "{shelf}");
+    }
+}
+
+#[test]
+fn a_line_is_named_by_any_reel_that_is_its_own() {
+    let (studio, desk, _) = forked(2);
+    let both = ["barn", "loft"];
+    let with = |line: String, to: &str| {
+        let mut chosen = options(&studio, &both, to);
+        chosen.line = Some(line);
+        run(&studio, &chosen)
+    };
+    let inner = tag_of(&studio, "barn", 4);
+    let (new, _) = with(inner.clone(), "inner").unwrap();
+    assert_eq!(takes(&new), takes(&desk));
+    with(inner[..6].to_string(), "short").unwrap();
+    let error = with(inner[..5].to_string(), "shorter").unwrap_err();
+    assert_eq!(error.kind, Kind::Usage);
+    let shared = with(tag_of(&studio, "barn", 2), "shared").unwrap_err();
+    assert_eq!(shared.kind, Kind::Refused);
+    // Before they parted there is one line.
+    let mut early = options(&studio, &both, "early");
+    early.until = Some(Until::Reel(3));
+    let (new, _) = run(&studio, &early).unwrap();
+    assert_eq!(takes(&new).len(), 6);
+    keep(&new, "organ", 30, &dump(30));
+    assert_eq!(new.reel_numbers().unwrap(), [1, 2, 3, 6]);
+}
+
+#[test]
+fn a_refused_rescue_leaves_nothing_behind() {
+    let (studio, ..) = forked(1);
+    let other = Identity::generate();
+    let mut wrong = options(&studio, &["barn"], "new");
+    wrong.identity = &other;
+    assert_eq!(run(&studio, &wrong).unwrap_err().kind, Kind::WrongKey);
+    let both = options(&studio, &["barn", "loft"], "new");
+    assert_eq!(run(&studio, &both).unwrap_err().kind, Kind::Refused);
+    assert!(!studio.path("new").exists());
+    fs::create_dir(studio.path("new")).unwrap();
+    assert_eq!(run(&studio, &both).unwrap_err().kind, Kind::Refused);
+    assert_eq!(common::files(&studio.path("new")), [] as [PathBuf; 0]);
+}
+
+#[test]
+fn the_key_is_never_laid_among_the_copies() {
+    let studio = Studio::new();
+    studio.three_reels(&["barn"]);
+    std::os::unix::fs::symlink(studio.path("barn"), studio.path("link")).unwrap();
+    for to in ["barn/new", "link/new/deeper", "barn"] {
+        let error = run(&studio, &options(&studio, &["barn"], to)).unwrap_err();
+        assert_eq!(error.kind, Kind::Refused, "{to}");
+    }
+    assert!(!studio.path("barn/new").exists());
+}
+
+#[test]
+fn a_reel_closed_with_damage_is_no_second_vault_and_stays_as_it_is() {
+    let headers = |path: &PathBuf| -> Vec<usize> {
+        let bytes = fs::read(path).unwrap();
+        (0..bytes.len() / 512)
+            .map(|i| i * 512)
+            .filter(|at| bytes[at + 257..].starts_with(b"ustar"))
+            .collect()
+    };
+    // The header of reel.json, or that of the last ledger member, was hit before the reel was closed.
+    for last in [false, true] {
+        let studio = Studio::new();
+        let vault = studio.three_reels(&["barn"]);
+        keep(&vault, "organ", 7, &dump(7));
+        keep(&vault, "organ", 8, &dump(8));
+        let path = vault.reel_path(4);
+        drop(vault);
+        let at = headers(&path);
+        flip(&path, if last { at[at.len() - 1] } else { at[0] } + 3);
+        let vault = studio.vault();
+        mirror(&vault);
+        if !last {
+            keep(&vault, "organ", 9, &dump(9));
+            mirror(&vault);
+        }
+        let (new, report) = run(&studio, &options(&studio, &["barn"], "new")).unwrap();
+        assert_eq!(report.reels, if last { 4 } else { 5 });
+        assert_eq!(
+            fs::read(new.reel_path(4)).unwrap(),
+            fs::read(vault.reel_path(4)).unwrap()
+        );
+        studio.add(&new, "barn");
+        let shelf = mirror(&new).shelves.remove(0);
+        assert!(shelf.reason.is_none_or(|r| !r.contains("forked")));
+    }
+}
+
+#[test]
+fn what_is_beside_the_reels_stops_no_rescue() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn", "loft"]);
+    let key = b"an age file".to_vec();
+    let key_name = farshelf::shelf::name::KeysName::of(1, &key).to_string();
+    fs::write(studio.path("vault/keys").join(&key_name), &key).unwrap();
+    mirror(&vault);
+    fs::remove_dir_all(studio.path("barn/keys")).unwrap();
+    fs::write(studio.path("barn/keys"), "no folder").unwrap();
+    fs::remove_file(studio.path("loft/shelf.json")).unwrap();
+    // Another vault's shelf with later reels is beside them.
+    let other = Studio::new();
+    let shed = other.three_reels(&["shed"]);
+    keep(&shed, "organ", 7, &dump(7));
+    mirror(&shed);
+    copy_folder(&other.path("shed"), &studio.path("shed"));
+    fs::remove_file(studio.path("shed/shelf.json")).unwrap();
+    let (new, report) = run(&studio, &options(&studio, &["barn", "loft", "shed"], "new")).unwrap();
+    assert_eq!(takes(&new), takes(&vault));
+    assert_eq!(
+        fs::read(studio.path("new/keys").join(key_name)).unwrap(),
+        key
+    );
+    assert_eq!(report.damaged, []);
+    assert!(
+        report.notes.iter().any(|n| n.contains("shed")),
+        "{report:?}"
+    );
+    keep(&new, "organ", 9, &dump(9));
+    assert_eq!(new.reel_numbers().unwrap(), [1, 2, 3, 4]);
+}

@@ -42,20 +42,34 @@ pub fn lines(links: &[Link]) -> Vec<Line> {
         .collect();
     // Where a reel is missing, what stood before it is found by number and writer.
     let mut bridges: BTreeMap<usize, usize> = BTreeMap::new();
-    let heads: Vec<usize> = (0..links.len()).filter(|i| !followed.contains(i)).collect();
     for (index, link) in links.iter().enumerate() {
-        let broken = link.previous.is_some_and(|h| !by_hash.contains_key(&h));
-        if !broken {
-            continue;
-        }
-        let before = heads
-            .iter()
-            .copied()
-            .filter(|h| links[*h].number < link.number && !followed.contains(h))
-            .max_by_key(|h| (links[*h].writer == link.writer, links[*h].number));
+        // The missing reel has a number of its own, so a reel right below ours stands on another line. A reel that
+        // cannot say what it follows (its first member was damaged before it was closed) follows the one right below.
+        let below = match link.previous {
+            Some(hash) if by_hash.contains_key(&hash) => continue,
+            Some(_) => link.number.saturating_sub(1),
+            None => link.number,
+        };
+        let same_writer = |other: &Link| {
+            other.writer == link.writer || other.writer.is_empty() || link.writer.is_empty()
+        };
+        let before = (0..links.len())
+            .filter(|i| links[*i].number < below)
+            .filter(|i| {
+                !link
+                    .accepts
+                    .contains(&(links[*i].number, links[*i].tag.clone()))
+            })
+            .max_by_key(|i| {
+                let before = &links[*i];
+                (same_writer(before), !followed.contains(i), before.number)
+            });
         if let Some(before) = before {
             bridges.insert(index, before);
-            followed.insert(before);
+            // Another computer's reel may be the end of another line: a person has to say so.
+            if same_writer(&links[before]) {
+                followed.insert(before);
+            }
         }
     }
     let mut lines = Vec::new();
@@ -175,6 +189,29 @@ mod tests {
             &[one, two, other, four],
             &[&[1, 102], &[1, 2, 4]],
             &[&[1, 102], &[1, 2, 4]],
+        );
+        // What stands right below a gap is no part of the line: the missing reel has that number.
+        let (one, two) = (link(1, 1, None, &[]), link(2, 2, Some(1), &[]));
+        let (three, ours) = (link(3, 3, Some(2), &[]), link(4, 4, Some(9), &[]));
+        check(
+            &[one.clone(), two.clone(), three.clone(), ours],
+            &[&[1, 2, 3], &[1, 2, 4]],
+            &[&[1, 2, 3], &[1, 2, 4]],
+        );
+        // Across a gap another writer may be another line: both stand and a person chooses.
+        let elsewhere = link(105, 5, Some(9), &[]);
+        check(
+            &[one.clone(), two.clone(), three.clone(), elsewhere],
+            &[&[1, 2, 3], &[1, 2, 3, 105]],
+            &[&[1, 2, 3], &[1, 2, 3, 105]],
+        );
+        // A reel that cannot say what it follows is no second vault.
+        let mut mute = link(4, 4, None, &[]);
+        mute.writer = String::new();
+        check(
+            &[one, two, three, mute, link(5, 5, Some(4), &[])],
+            &[&[1, 2, 3, 4, 5]],
+            &[&[1, 2, 3, 4, 5]],
         );
         check(&[], &[], &[]);
     }

@@ -96,6 +96,9 @@ pub const UNFINISHED: &str = ".rescue-unfinished";
 /// How far unproven names may drive the numbering on.
 const FORGED_AHEAD: u64 = 1000;
 
+/// A line may be named by so many characters of a tag.
+const SHORTEST_TAG: usize = 6;
+
 /// Rebuilds a vault. The new one knows no way to its shelves: `shelf add` takes them up again.
 ///
 /// # Errors
@@ -108,8 +111,9 @@ pub fn rescue(
 ) -> Result<(Vault, RescueReport)> {
     let disk = world.disk.as_ref();
     let name_key = options.identity.name_key();
-    let (places, notes) = look(options, world)?;
-    let to = prepare(disk, &options.to)?;
+    let (places, mut notes) = look(options, world)?;
+    keep_out_of_shelves(disk, options)?;
+    let (to, found) = prepare(disk, &options.to)?;
     let staging = to.join("incoming").join("rescue");
     make_folders(disk, &[&staging])?;
     let bench = Bench {
@@ -119,17 +123,28 @@ pub fn rescue(
         disk,
         staging: &staging,
     };
-    let vault_id = bench.vault_id()?;
-    let gathered = bench.gather(&vault_id)?;
-    let chosen = choose(&gathered, options)?;
+    let opened = bench.vault_id().and_then(|vault_id| {
+        let gathered = bench.gather(&vault_id)?;
+        let chosen = choose(&gathered, options)?;
+        Ok((vault_id, gathered, chosen))
+    });
+    let (vault_id, mut gathered, chosen) = match opened {
+        Ok(opened) => opened,
+        Err(e) => {
+            // Opened reels lie there in plain: a rescue that is refused leaves nothing behind.
+            give_up(disk, &to, &staging, found);
+            return Err(e);
+        }
+    };
+    notes.append(&mut gathered.notes);
 
     make_folders(disk, &[&to.join("reels"), &to.join("keys")])?;
     let numbers = put_in_place(&gathered, &chosen, disk, &to)?;
     let settings = settings_of(&gathered, &chosen, &vault_id);
     write_small_files(&places, options.identity, &settings, world, &to)?;
     reindex::rebuild(&to, world, &settings)?;
-    settings.write(disk, &to, Replace::Yes)?;
-    let vault = Vault::open(&to, world.clone())?;
+    // farshelf.toml comes last: until what notes tell of the shelves is forgotten, this is no vault.
+    let vault = Vault::open_with(&to, world.clone(), settings.clone())?;
     let mut report = RescueReport {
         vault: to.clone(),
         devices: vault.catalogue().devices()?.len() as u64,
@@ -154,6 +169,7 @@ pub fn rescue(
         let _ = disk.remove_file(&staging.join(file));
     }
     let _ = disk.remove_folder(&staging);
+    settings.write(disk, &to, Replace::Yes)?;
     disk.remove_file(&to.join(UNFINISHED))
         .and_then(|()| disk.sync_folder(&to))
         .map_err(|e| Error::io(format!("cannot finish {}", to.display()), e))?;
@@ -196,6 +212,7 @@ struct Gathered {
     /// Reels of which no location has a whole object, with the reason.
     bad: BTreeMap<(u64, ReelTag), String>,
     lines: Vec<Line>,
+    notes: Vec<String>,
 }
 
 impl Gathered {
@@ -243,8 +260,68 @@ fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<S
     Ok((places, notes))
 }
 
+/// The new vault holds the key in plain: it must not lie where copies are kept.
+fn keep_out_of_shelves(disk: &dyn Disk, options: &RescueOptions<'_>) -> Result<()> {
+    // The part that is not there yet can hold no links.
+    let mut there = options.to.as_path();
+    let to = loop {
+        match disk.canonical(if there.as_os_str().is_empty() {
+            Path::new(".")
+        } else {
+            there
+        }) {
+            Ok(found) => break found.join(options.to.strip_prefix(there).unwrap_or(there)),
+            Err(_) => match there.parent() {
+                Some(parent) => there = parent,
+                None => break options.to.clone(),
+            },
+        }
+    };
+    for location in &options.locations {
+        if disk.canonical(location).is_ok_and(|l| to.starts_with(l)) {
+            return Err(Error::new(
+                Kind::Refused,
+                format!(
+                    "{} lies among the copies in {}; nothing was changed there",
+                    to.display(),
+                    location.display()
+                ),
+            )
+            .next(Next::say(
+                "name a folder elsewhere with --to: the key will lie in it",
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// What the new folder was before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Before {
+    Absent,
+    Empty,
+    Begun,
+}
+
+/// Takes back what `prepare` and the opening of reels left, as far as that can be done.
+fn give_up(disk: &dyn Disk, to: &Path, staging: &Path, before: Before) {
+    for name in disk.list(staging).unwrap_or_default() {
+        let _ = disk.remove_file(&staging.join(name));
+    }
+    let _ = disk.remove_folder(staging);
+    if before == Before::Begun {
+        return;
+    }
+    let _ = disk.remove_folder(&to.join("incoming"));
+    let _ = disk.remove_file(&to.join(UNFINISHED));
+    if before == Before::Absent {
+        let _ = disk.remove_folder(to);
+    }
+}
+
 /// Makes sure of the new folder: empty, or left by a rescue that died.
-fn prepare(disk: &dyn Disk, to: &Path) -> Result<PathBuf> {
+fn prepare(disk: &dyn Disk, to: &Path) -> Result<(PathBuf, Before)> {
+    let absent = !disk::exists(disk, to);
     make_folders(disk, &[to])?;
     let fail = |e| Error::io(format!("cannot use {}", to.display()), e);
     let to = disk.canonical(to).map_err(fail)?;
@@ -287,7 +364,12 @@ fn prepare(disk: &dyn Disk, to: &Path) -> Result<PathBuf> {
             .map_err(|e| Error::io(format!("cannot remove {}", path.display()), e))?;
     }
     crate::vault::remove_catalogue(disk, &to.join(crate::vault::catalogue::FILE))?;
-    Ok(to)
+    let before = match (begun, absent) {
+        (true, _) => Before::Begun,
+        (false, true) => Before::Absent,
+        (false, false) => Before::Empty,
+    };
+    Ok((to, before))
 }
 
 fn make_folders(disk: &dyn Disk, folders: &[&Path]) -> Result<()> {
@@ -380,12 +462,23 @@ impl Bench<'_> {
                     .push((index, *name));
             }
         }
+        let mut bad_at: BTreeMap<(u64, ReelTag), BTreeSet<usize>> = BTreeMap::new();
+        let mut ours: BTreeSet<usize> = (0..self.places.len())
+            .filter(|p| {
+                self.places[*p]
+                    .about
+                    .as_ref()
+                    .is_some_and(|a| a.vault == vault_id)
+            })
+            .collect();
         for ((number, tag), objects) in candidates {
             let mut reasons = Vec::new();
             let mut done = false;
+            let at: BTreeSet<usize> = objects.iter().map(|(place, _)| *place).collect();
             for (place, name) in objects {
                 match self.take_in(place, &name, vault_id) {
                     Ok(opened) => {
+                        ours.extend(&at);
                         gathered.reels.push(opened);
                         done = true;
                         break;
@@ -398,6 +491,19 @@ impl Bench<'_> {
             if !done {
                 reasons.dedup();
                 gathered.bad.insert((number, tag), reasons.join("; "));
+                bad_at.insert((number, tag), at);
+            }
+        }
+        // A location with nothing of this vault is another vault's shelf: what lies there is no damage of ours.
+        gathered
+            .bad
+            .retain(|key, _| bad_at.get(key).is_some_and(|at| !at.is_disjoint(&ours)));
+        for (index, place) in self.places.iter().enumerate() {
+            if !ours.contains(&index) {
+                gathered.notes.push(format!(
+                    "{} holds nothing of this vault that this key fits",
+                    place.shelf.location()
+                ));
             }
         }
         let links = gathered.links();
@@ -526,15 +632,48 @@ fn choose(gathered: &Gathered, options: &RescueOptions<'_>) -> Result<Line> {
     let links = gathered.links();
     let mut fitting: Vec<&Line> = lines::standing(&links, &gathered.lines);
     if let Some(tag) = &options.line {
-        fitting = gathered
-            .lines
-            .iter()
-            .filter(|l| {
-                l.reels
-                    .last()
-                    .is_some_and(|i| !tag.is_empty() && links[*i].tag.starts_with(tag.as_str()))
-            })
+        if tag.len() < SHORTEST_TAG {
+            return Err(Error::usage(format!(
+                "--line takes a reel's tag or at least its first {SHORTEST_TAG} characters"
+            )));
+        }
+        let named: BTreeSet<usize> = (0..links.len())
+            .filter(|i| links[*i].tag.starts_with(tag.as_str()))
             .collect();
+        let holds = |line: &&Line| line.reels.iter().any(|i| named.contains(i));
+        let holding: Vec<&Line> = gathered.lines.iter().filter(holds).collect();
+        let ends: Vec<&Line> = holding
+            .iter()
+            .copied()
+            .filter(|l| l.reels.last().is_some_and(|i| named.contains(i)))
+            .collect();
+        fitting = match (named.len(), holding.len()) {
+            (0 | 1, 0 | 1) => holding,
+            // Where a line went on across a gap, its end may lie in the other one too.
+            (1, _) if ends.len() == 1 => ends,
+            (1, _) => fitting.into_iter().filter(holds).collect(),
+            _ => holding,
+        };
+    }
+    let keeps = |index: &usize| match options.until {
+        None => true,
+        Some(Until::Reel(number)) => links[*index].number <= number,
+        Some(Until::Instant(at)) => gathered.reels[*index].last_at.is_some_and(|l| l <= at),
+    };
+    let cut =
+        |line: &Line| -> Vec<usize> { line.reels.iter().copied().take_while(keeps).collect() };
+    if options.until.is_some() {
+        // Lines that part only after the end asked for are one.
+        let mut apart: Vec<&Line> = Vec::new();
+        for line in fitting {
+            let reels = cut(line);
+            if apart.iter().any(|l| cut(l).starts_with(&reels)) {
+                continue;
+            }
+            apart.retain(|l| !reels.starts_with(&cut(l)));
+            apart.push(line);
+        }
+        fitting = apart;
     }
     let line = match fitting.as_slice() {
         [line] => (*line).clone(),
@@ -543,7 +682,7 @@ fn choose(gathered: &Gathered, options: &RescueOptions<'_>) -> Result<Line> {
                 gathered,
                 &gathered.lines.iter().collect::<Vec<_>>(),
                 options,
-                "no line ends with a reel of that tag",
+                "no line holds a reel of that tag",
             ));
         }
         [] => {
@@ -564,14 +703,10 @@ fn choose(gathered: &Gathered, options: &RescueOptions<'_>) -> Result<Line> {
             ));
         }
     };
-    let Some(until) = options.until else {
+    if options.until.is_none() {
         return Ok(line);
-    };
-    let keeps = |index: &usize| match until {
-        Until::Reel(number) => links[*index].number <= number,
-        Until::Instant(at) => gathered.reels[*index].last_at.is_some_and(|l| l <= at),
-    };
-    let reels: Vec<usize> = line.reels.iter().copied().take_while(keeps).collect();
+    }
+    let reels = cut(&line);
     let Some(last) = reels.last().map(|i| links[*i].number) else {
         return Err(Error::new(
             Kind::NotFound,
@@ -667,17 +802,13 @@ fn write_small_files(
     Copying::of(identity).write(disk, to)?;
     Registry::default().write(disk, to)?;
     for place in places {
-        let ours = place
+        let foreign = place
             .about
             .as_ref()
-            .is_some_and(|a| a.vault == settings.vault);
-        for object in place
-            .shelf
-            .list(Part::Keys)?
-            .iter()
-            .filter(|_| ours)
-            .take(1000)
-        {
+            .is_some_and(|a| a.vault != settings.vault);
+        // They are a convenience: a shelf whose keys/ cannot be read must not stop the rescue.
+        let objects = place.shelf.list(Part::Keys).unwrap_or_default();
+        for object in objects.iter().filter(|_| !foreign).take(1000) {
             let Ok(parsed) = object.name.parse::<KeysName>() else {
                 continue;
             };

@@ -87,6 +87,11 @@ impl Vault {
     /// `NotFound`, `NewerFormat`, `Damaged`, `Busy` (only while the catalogue has to be rebuilt), `Io`.
     pub fn open(dir: &Path, world: World) -> Result<Vault> {
         let settings = Settings::read(world.disk.as_ref(), dir)?;
+        Vault::open_with(dir, world, settings)
+    }
+
+    /// Opens a vault whose farshelf.toml is not written yet: nobody else takes it for a vault before.
+    pub(crate) fn open_with(dir: &Path, world: World, settings: Settings) -> Result<Vault> {
         let path = dir.join(catalogue::FILE);
         let mut warnings = Vec::new();
         if !disk::exists(world.disk.as_ref(), &path) {

@@ -354,7 +354,10 @@ pub(super) fn save_strays(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan)
 
 /// Fills a torn reel up so that any tar reads it to its end, and returns its hash and length.
 pub(super) fn seal(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<(Hash, u64)> {
-    if scan.ending == Ending::Closed {
+    // An open reel never ends with two zero blocks: this one was closed, with damage before its end.
+    let has_trailer =
+        bytes.len().is_multiple_of(reel::BLOCK) && bytes.ends_with(&[0u8; reel::TRAILER]);
+    if scan.ending == Ending::Closed || has_trailer {
         return Ok((Hash::of(bytes), bytes.len() as u64));
     }
     let length = bytes.len() as u64;
