@@ -507,3 +507,19 @@ fn what_is_beside_the_reels_stops_no_rescue() {
     keep(&new, "organ", 9, &dump(9));
     assert_eq!(new.reel_numbers().unwrap(), [1, 2, 3, 4]);
 }
+
+#[test]
+fn a_newest_reel_found_whole_later_is_not_passed_over_in_silence() {
+    let studio = Studio::new();
+    studio.three_reels(&["barn", "loft"]);
+    flip(&object(&studio, "barn", 3), 700);
+    let (new, report) = run(&studio, &options(&studio, &["barn"], "new")).unwrap();
+    assert!(report.damaged.iter().any(|d| d.reel == Some(3)));
+    studio.add(&new, "barn");
+    studio.add(&new, "loft");
+    let report = mirror(&new);
+    let reason = |i: usize| report.shelves[i].reason.clone().unwrap_or_default();
+    assert!(!reason(0).contains("forked"), "{report:?}");
+    assert!(reason(1).starts_with("forked"), "{report:?}");
+    assert_eq!(new.reel_numbers().unwrap(), [1, 2, 4]);
+}

@@ -932,7 +932,9 @@ fn tell_lost(
     let accepted: BTreeSet<(u64, String)> =
         vault.catalogue().foreign_reels()?.into_iter().collect();
     for (key, why) in &gathered.bad {
-        if accepted.contains(&(key.0, key.1.to_string())) {
+        if accepted.contains(&(key.0, key.1.to_string()))
+            || accepted.contains(&(key.0, String::new()))
+        {
             continue;
         }
         if key.0 > last && !broken.contains(key) {
@@ -1050,7 +1052,9 @@ fn accept_the_rest(
             .filter(|(number, _)| {
                 (report.last_reel + 1..=report.last_reel + FORGED_AHEAD).contains(number)
             })
-            .map(|(number, tag)| (*number, tag.to_string())),
+            // Nobody accepted what nobody could read: without a tag the number alone is taken, and a whole copy
+            // that turns up later is told as a reel that this vault lacks.
+            .map(|(number, _)| (*number, String::new())),
     );
     rest.retain(|r| !known.contains(r));
     if rest.is_empty() {
