@@ -170,7 +170,7 @@ impl Error {
         let mut cause = std::error::Error::source(self);
         while let Some(e) = cause {
             text.push_str(": ");
-            text.push_str(&e.to_string());
+            text.push_str(&cause_text(&e.to_string()));
             cause = e.source();
         }
         text
@@ -179,6 +179,21 @@ impl Error {
     /// The next step.
     pub fn next_step(&self) -> &Next {
         &self.next
+    }
+}
+
+/// A cause as part of a sentence: the system's own words begin with a capital and end with a number.
+fn cause_text(cause: &str) -> String {
+    let cause = match cause.rsplit_once(" (os error ") {
+        Some((words, _)) => words,
+        None => cause,
+    };
+    let mut chars = cause.chars();
+    match (chars.next(), chars.clone().next()) {
+        (Some(first), Some(second)) if second.is_lowercase() => {
+            first.to_lowercase().chain(chars).collect()
+        }
+        _ => cause.to_string(),
     }
 }
 

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use indicatif::ProgressBar;
+
 use crate::cli::args::Keep;
 use crate::cli::exit::Outcome;
 use crate::cli::print::as_json;
@@ -29,6 +31,8 @@ pub(super) fn keep(face: &Face, what: Keep) -> Result<Outcome> {
         more: BTreeMap::new(),
         first_kept: None,
         last_unchanged: None,
+        seen_again: 0,
+        bar: face.printer.counter("dumps looked at"),
     };
     let result = run(face, &vault, what, &mut teller);
     face.warnings(&vault);
@@ -90,6 +94,9 @@ struct Teller<'a> {
     more: BTreeMap<String, u64>,
     first_kept: Option<String>,
     last_unchanged: Option<String>,
+    /// Unchanged ones that were only seen again under a later file time.
+    seen_again: u64,
+    bar: ProgressBar,
 }
 
 impl Teller<'_> {
@@ -101,6 +108,13 @@ impl Teller<'_> {
             Status::Failed => self.totals.failed += 1,
         }
         self.totals.doubtful += u64::from(doubtful);
+        self.bar.inc(1);
+        // What is told goes to the same terminal: the counter makes way.
+        let bar = self.bar.clone();
+        bar.suspend(|| self.tell_one(r, doubtful))
+    }
+
+    fn tell_one(&mut self, r: &KeepResult, doubtful: bool) -> Result<()> {
         if self.face.printer.json() {
             return self.tell_json(r);
         }
@@ -112,6 +126,7 @@ impl Teller<'_> {
                 Ok(())
             }
             Status::Unchanged => {
+                self.seen_again += u64::from(r.findings.iter().any(|f| f.code == "seen-again"));
                 self.last_unchanged = Some(format!(
                     "unchanged: {} is kept as {}@{}",
                     r.source,
@@ -174,6 +189,7 @@ impl Teller<'_> {
 
     /// The end of the document or the last lines, whether the run came to its end or not.
     fn end(self, result: Result<()>) -> Result<Outcome> {
+        self.bar.finish_and_clear();
         let printer = &self.face.printer;
         let t = &self.totals;
         if printer.json() {
@@ -194,6 +210,12 @@ impl Teller<'_> {
                 (1, Some(text)) => printer.done(text)?,
                 (1, None) => {}
                 _ => printer.done(summary(t))?,
+            }
+            if self.seen_again > 0 {
+                printer.note(format!(
+                    "{} seen again under a later file time, which is no new dump; what the instrument sent then is kept with --today or --date",
+                    counted(self.seen_again, "dump")
+                ));
             }
         }
         result?;

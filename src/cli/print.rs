@@ -7,6 +7,7 @@ use std::cell::RefCell;
 use std::io::{self, BufWriter, Write};
 
 use comfy_table::{ContentArrangement, Table, presets};
+use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 use crate::error::{Error, Result};
@@ -106,9 +107,17 @@ impl Printer {
         self.manner.verbose
     }
 
-    /// True if standard error is read by a person who wants to see progress.
-    pub fn shows_progress(&self) -> bool {
-        self.err_is_terminal && !self.manner.quiet && !self.manner.json
+    /// A counter on standard error for a person who waits, or one that shows nothing.
+    pub fn counter(&self, what: &str) -> ProgressBar {
+        if !self.err_is_terminal || self.manner.quiet || self.manner.json {
+            return ProgressBar::hidden();
+        }
+        let style = ProgressStyle::with_template(&format!("{{pos}} {what}"));
+        let bar = ProgressBar::new_spinner();
+        match style {
+            Ok(style) => bar.with_style(style),
+            Err(_) => ProgressBar::hidden(),
+        }
     }
 
     /// A line of what was asked for.

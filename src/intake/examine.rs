@@ -166,13 +166,13 @@ fn findings(s: &Summary) -> Vec<Finding> {
                 grouped(p.end)
             )
         });
-        let whole = counted(s.whole_messages, "whole message");
+        let beside = match s.whole_messages {
+            0 => String::new(),
+            n => format!("; {} beside", counted(n, "whole message")),
+        };
         findings.push(Finding::error(
             "torn",
-            format!(
-                "{} not whole{place}; {whole} beside",
-                counted_messages(torn)
-            ),
+            format!("{} not whole{place}{beside}", counted_messages(torn)),
         ));
     }
     if s.headless > 0 {

@@ -624,7 +624,7 @@ fn new_section_note(device: &DeviceId, name: &str) -> Finding {
     Finding::note(
         "new-section",
         format!(
-            "{name} is a new section, expected from now on; to rename it, not expect it or keep it loose: farshelf device section {device} {name} --rename NAME | --expected no | --loose"
+            "{name} is a new section, and dumps of it are expected from now on; farshelf device section {device} {name} --rename NAME calls it as you do, --expected no or --loose says otherwise"
         ),
     )
 }
