@@ -212,10 +212,10 @@ impl Teller<'_> {
                 _ => printer.done(summary(t))?,
             }
             if self.seen_again > 0 {
-                printer.note(format!(
-                    "{} seen again under a later file time, which is no new dump; what the instrument sent then is kept with --today or --date",
+                printer.done(format!(
+                    "note: {} seen again under a later file time, which is no new dump; what the instrument sent then is kept with --today or --date",
                     counted(self.seen_again, "dump")
-                ));
+                ))?;
             }
         }
         result?;

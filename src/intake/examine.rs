@@ -18,6 +18,7 @@ pub struct Examiner {
     framer: Framer,
     summary: Summary,
     messages: blake3::Hasher,
+    hashes: bool,
 }
 
 /// What an examination found.
@@ -35,6 +36,23 @@ pub struct Examined {
     pub evidence: Evidence,
     /// What was noticed.
     pub findings: Vec<Finding>,
+}
+
+/// Examines a dump that is in memory as a whole.
+pub fn examine(name: &str, bytes: &[u8]) -> Examined {
+    let mut examiner = Examiner {
+        hashes: false,
+        ..Examiner::new(name)
+    };
+    examiner.push(bytes);
+    let mut examined = examiner.finish(name);
+    if examined.content.is_some() {
+        // Rarely are there bytes beside the messages; only then are the messages worth a hash of their own.
+        let mut again = Examiner::new(name);
+        again.push(bytes);
+        examined = again.finish(name);
+    }
+    examined
 }
 
 /// The key of a file that is no SysEx, from its name: `*.img`, or `*` without an extension.
@@ -61,6 +79,7 @@ impl Examiner {
             framer: Framer::new(),
             summary: Summary::new(),
             messages: blake3::Hasher::new(),
+            hashes: true,
         }
     }
 
@@ -78,9 +97,10 @@ impl Examiner {
             .sysex
             .get_or_insert_with(|| named || looks_like_sysex(bytes));
         if sysex {
-            let (summary, messages) = (&mut self.summary, &mut self.messages);
+            let summary = &mut self.summary;
+            let mut messages = self.hashes.then_some(&mut self.messages);
             self.framer
-                .push(bytes, &mut |event| note(summary, messages, &event));
+                .push(bytes, &mut |event| note(summary, &mut messages, &event));
         }
     }
 
@@ -91,7 +111,7 @@ impl Examiner {
             sysex,
             framer,
             mut summary,
-            mut messages,
+            messages,
             ..
         } = self;
         let extension_key = extension_key(name);
@@ -115,7 +135,7 @@ impl Examiner {
                 findings: Vec::new(),
             };
         }
-        framer.finish(&mut |event| note(&mut summary, &mut messages, &event));
+        framer.finish(&mut |event| note(&mut summary, &mut None, &event));
         let findings = findings(&summary);
         let doubtful = findings
             .iter()
@@ -136,9 +156,9 @@ impl Examiner {
     }
 }
 
-fn note(summary: &mut Summary, messages: &mut blake3::Hasher, event: &Event<'_>) {
+fn note(summary: &mut Summary, messages: &mut Option<&mut blake3::Hasher>, event: &Event<'_>) {
     summary.add(event);
-    if let Event::Message { bytes, .. } = event {
+    if let (Event::Message { bytes, .. }, Some(messages)) = (event, messages) {
         messages.update(bytes);
     }
 }
@@ -224,12 +244,6 @@ fn counted_messages(n: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn examine(name: &str, bytes: &[u8]) -> Examined {
-        let mut e = Examiner::new(name);
-        e.push(bytes);
-        e.finish(name)
-    }
 
     fn codes(e: &Examined) -> Vec<&str> {
         e.findings.iter().map(|f| f.code.as_ref()).collect()

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::intake::chunk;
-use crate::intake::examine::Examiner;
+use crate::intake::examine::{Examiner, examine};
 use crate::intake::walk::{self, Found, Left};
 use crate::intake::{Arrival, Origin, Piece, PieceSink};
 use crate::model::hash::Hash;
@@ -25,9 +25,13 @@ pub const FOLDER_KEY: &str = "folder";
 pub fn read(disk: &dyn Disk, found: &Found, sink: PieceSink<'_>) -> Result<Arrival> {
     let name = found.name.clone();
     let path = &found.path;
+    let mut at_once = None;
     let mut examiner = Examiner::new(&name);
-    let (hash, bytes, mtime) = read_bytes(disk, path, sink, &mut |b| examiner.push(b))?;
-    let examined = examiner.finish(&name);
+    let (hash, bytes, mtime) = read_bytes(disk, path, sink, &mut |look| match look {
+        Look::Whole(bytes) => at_once = Some(examine(&name, bytes)),
+        Look::Part(bytes) => examiner.push(bytes),
+    })?;
+    let examined = at_once.unwrap_or_else(|| examiner.finish(&name));
     Ok(Arrival {
         source: path.display().to_string(),
         origin: Origin {
@@ -173,12 +177,20 @@ pub fn read_folder(disk: &dyn Disk, path: &Path, sink: PieceSink<'_>) -> Result<
     })
 }
 
+/// A file's bytes as they go by.
+enum Look<'a> {
+    /// All of it.
+    Whole(&'a [u8]),
+    /// The next part of a large one.
+    Part(&'a [u8]),
+}
+
 /// Hands a file's bytes out; gives its hash, length and modification time (unix seconds).
 fn read_bytes(
     disk: &dyn Disk,
     path: &Path,
     sink: PieceSink<'_>,
-    look: &mut dyn FnMut(&[u8]),
+    look: &mut dyn FnMut(Look<'_>),
 ) -> Result<(Hash, u64, i64)> {
     let doing = format!("cannot read {}", path.display());
     let fail = |e| Error::io(doing.clone(), e);
@@ -207,7 +219,7 @@ fn read_bytes(
             }
         }
         all.truncate(filled);
-        look(&all);
+        look(Look::Whole(&all));
         let hash = Hash::of(&all);
         let bytes = all.len() as u64;
         if unchanged(file.as_ref(), &before, bytes).map_err(fail)? {
@@ -221,7 +233,7 @@ fn read_bytes(
             before.size + 1,
             &doing,
             sink,
-            look,
+            &mut |part| look(Look::Part(part)),
         )?;
         (cut.hash, cut.bytes)
     };

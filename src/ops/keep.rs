@@ -31,7 +31,9 @@ use crate::vault::pieces::{self, Pieces};
 use crate::vault::writer::Writer;
 
 /// Gathered bytes are written when they reach this much.
-const GROUP_BYTES: usize = 24 << 20;
+const GROUP_BYTES: usize = 16 << 20;
+/// Bags that the reading thread may be ahead of the writing one.
+const BAGS_AHEAD: usize = 64;
 /// Gathered arrivals are written when they reach this many.
 const GROUP_ARRIVALS: usize = 50_000;
 /// Bytes of what is already held that one run reads again to be sure of it.
@@ -175,9 +177,8 @@ pub fn keep(
     };
     run.check_options()?;
     let jobs = run.plan()?;
-    for job in jobs {
-        run.work(job, stdin)?;
-    }
+    let jobs = run.skip_all_unchanged(jobs)?;
+    run.work(jobs, stdin)?;
     run.flush()?;
     Ok(run.totals)
 }
@@ -200,6 +201,8 @@ enum Item {
 enum Parcel {
     Piece(Piece),
     Done(Box<Item>, Result<Box<Arrival>>),
+    /// Everything of one device was read.
+    EndOfJob,
 }
 
 /// Parcels on their way to the keeping side; many small ones go together, waking it for each would cost more than
@@ -455,19 +458,29 @@ impl Run<'_, '_> {
         Ok(jobs)
     }
 
-    /// Reads one job's files and gathers what they give.
-    fn work(&mut self, job: Job, stdin: &mut (dyn Read + Send)) -> Result<()> {
-        let items = self.skip_unchanged(job.device.as_ref(), job.items)?;
-        if items.is_empty() {
-            return Ok(());
+    fn skip_all_unchanged(&mut self, jobs: Vec<Job>) -> Result<Vec<Job>> {
+        let mut left = Vec::new();
+        for job in jobs {
+            let items = self.skip_unchanged(job.device.as_ref(), job.items)?;
+            if !items.is_empty() {
+                left.push(Job {
+                    device: job.device,
+                    items,
+                });
+            }
         }
+        Ok(left)
+    }
+
+    /// Reads the jobs' files on a thread of its own and gathers what they give.
+    fn work(&mut self, jobs: Vec<Job>, stdin: &mut (dyn Read + Send)) -> Result<()> {
+        let mut devices = jobs
+            .iter()
+            .map(|job| job.device.clone())
+            .collect::<Vec<_>>()
+            .into_iter();
         let disk = self.vault.world().disk.clone();
-        let mut group = job.device.map(|device| Group {
-            device,
-            arrivals: Vec::new(),
-        });
-        // Room for a few bags ahead; a bag holds little more than one whole piece.
-        let (send, receive) = mpsc::sync_channel::<Vec<Parcel>>(4);
+        let (send, receive) = mpsc::sync_channel::<Vec<Parcel>>(BAGS_AHEAD);
         std::thread::scope(|scope| {
             scope.spawn(move || {
                 let mut bag = Bag {
@@ -475,15 +488,23 @@ impl Run<'_, '_> {
                     parcels: Vec::new(),
                     bytes: 0,
                 };
-                for item in items {
+                for item in jobs.into_iter().flat_map(Job::steps) {
+                    let Some(item) = item else {
+                        if bag.put(Parcel::EndOfJob).is_err() {
+                            return;
+                        }
+                        continue;
+                    };
                     let mut sink = |piece: Piece| bag.put(Parcel::Piece(piece));
                     let result = match &item {
                         Item::Stdin => read_stream(&mut *stdin, &mut sink),
                         Item::File(found) => read(disk.as_ref(), found, &mut sink),
                         Item::Folder(path) => read_folder(disk.as_ref(), path, &mut sink),
                     };
-                    let parcel = Parcel::Done(Box::new(item), result.map(Box::new));
-                    if bag.put(parcel).is_err() {
+                    if bag
+                        .put(Parcel::Done(Box::new(item), result.map(Box::new)))
+                        .is_err()
+                    {
                         return;
                     }
                 }
@@ -492,6 +513,7 @@ impl Run<'_, '_> {
             });
             // The receiver must be gone before the scope ends, or the reader could wait for ever.
             let receive = receive;
+            let mut group = devices.next().flatten().map(Group::new);
             for parcel in receive.iter().flatten() {
                 match parcel {
                     Parcel::Piece(piece) => self.gather(piece)?,
@@ -499,26 +521,31 @@ impl Run<'_, '_> {
                         let device = group.as_ref().map(|g| g.device.clone());
                         self.failed(item_name(&item), device.as_ref(), e)?;
                     }
-                    Parcel::Done(item, Ok(arrival)) => {
-                        let found = match *item {
-                            Item::File(found) => Some(found),
-                            _ => None,
-                        };
-                        match group.as_mut() {
-                            Some(group) => group.arrivals.push((*arrival, found)),
-                            None => self.recognise(*arrival, found)?,
-                        }
-                        self.arrivals += 1;
-                        if self.arrivals >= GROUP_ARRIVALS {
-                            self.groups.extend(group.as_mut().map(Group::split_off));
-                            self.flush()?;
-                        }
+                    Parcel::Done(item, Ok(arrival)) => self.take_in(&mut group, *item, *arrival)?,
+                    Parcel::EndOfJob => {
+                        self.groups.extend(group.take());
+                        group = devices.next().flatten().map(Group::new);
                     }
                 }
             }
             Ok::<(), Error>(())
-        })?;
-        self.groups.extend(group);
+        })
+    }
+
+    fn take_in(&mut self, group: &mut Option<Group>, item: Item, arrival: Arrival) -> Result<()> {
+        let found = match item {
+            Item::File(found) => Some(found),
+            _ => None,
+        };
+        match group {
+            Some(group) => group.arrivals.push((arrival, found)),
+            None => self.recognise(arrival, found)?,
+        }
+        self.arrivals += 1;
+        if self.arrivals >= GROUP_ARRIVALS {
+            self.groups.extend(group.as_mut().map(Group::split_off));
+            self.flush()?;
+        }
         Ok(())
     }
 
@@ -831,7 +858,24 @@ impl Run<'_, '_> {
     }
 }
 
+impl Job {
+    /// Its items, then `None` for its end.
+    fn steps(self) -> impl Iterator<Item = Option<Item>> {
+        self.items
+            .into_iter()
+            .map(Some)
+            .chain(std::iter::once(None))
+    }
+}
+
 impl Group {
+    fn new(device: DeviceId) -> Group {
+        Group {
+            device,
+            arrivals: Vec::new(),
+        }
+    }
+
     /// The arrivals so far as a group of their own.
     fn split_off(&mut self) -> Group {
         Group {
