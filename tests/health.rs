@@ -144,6 +144,7 @@ impl Studio {
             place: shelf.record.place,
             state: ShelfWord::Good,
             reason: None,
+            located: true,
         });
         health_beside(&self.vault, states.collect()).unwrap()
     }

@@ -104,6 +104,8 @@ pub struct ShelfState {
     pub state: ShelfWord,
     /// Why, in a few words such as `behind by 3 takes`; may be untrusted text.
     pub reason: Option<String>,
+    /// True if this computer knows where it is.
+    pub located: bool,
 }
 
 /// One reason for a device's state, or a remark.
@@ -157,8 +159,6 @@ pub struct DeviceHealth {
     pub offsite_copies: u32,
     /// The day (year-month-day) on which the battery or the charge is due.
     pub battery_due: Option<String>,
-    /// True if its dumps can be taken over a port.
-    pub has_port: bool,
 }
 
 /// Where key sheets are.
@@ -253,8 +253,6 @@ pub struct DeviceFacts {
     pub has_other_sections: bool,
     /// Its takes whose bytes are nowhere.
     pub lost: Vec<u32>,
-    /// True if its dumps can be taken over a port.
-    pub has_port: bool,
 }
 
 /// What devices are judged by.
@@ -388,7 +386,6 @@ pub fn judge(facts: DeviceFacts, measure: &Measure) -> DeviceHealth {
         copies: copies.unwrap_or(0),
         offsite_copies: offsite.unwrap_or(0),
         battery_due: battery.due.map(|day| day.to_string()),
-        has_port: facts.has_port,
     }
 }
 

@@ -65,6 +65,8 @@ pub struct Standing {
     pub verified_at: Option<i64>,
     /// When its copies were last opened in a drill, unix seconds.
     pub opened_at: Option<i64>,
+    /// True if this computer knows where it is; `location` is only where it was otherwise.
+    pub located: bool,
     /// True if the place can be written to now.
     pub reachable: bool,
 }
@@ -184,6 +186,7 @@ pub fn standing(vault: &Vault, registry: &Registry, row: &ShelfRow) -> Result<St
         mirrored_at: check.mirrored_at,
         verified_at: there.iter().filter_map(|r| r.verified_at).min(),
         opened_at: None,
+        located: reach.is_some(),
         reachable: matches!(presence, Some(Presence::There)),
     })
 }

@@ -28,7 +28,7 @@ pub fn health(vault: &Vault) -> Result<(Health, Vec<Standing>)> {
 /// How everything stands, where the shelves do as told.
 ///
 /// # Errors
-/// As [`health`].
+/// As [`health()`].
 pub fn health_beside(vault: &Vault, shelves: Vec<ShelfState>) -> Result<Health> {
     let catalogue = vault.catalogue();
     let home = vault.settings().place()?;
@@ -101,6 +101,7 @@ fn shelf(s: &Standing) -> ShelfState {
             standing::ShelfState::Damaged => ShelfWord::Damaged,
         },
         reason: s.reason.clone(),
+        located: s.located,
     }
 }
 
@@ -141,7 +142,6 @@ fn facts(
         has_other_sections: judged.len() < all,
         sections: judged,
         lost,
-        has_port: record.port.is_some(),
     })
 }
 

@@ -10,7 +10,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::sys::disk::{self, DiskFile};
 use crate::vault::Vault;
@@ -19,6 +19,7 @@ use crate::vault::judge::{self, Fault, What};
 use crate::vault::ledger::{self, Event, Read};
 use crate::vault::pieces::{self, Pieces};
 use crate::vault::reel::{self, Ending, Found, Member, Scan};
+use crate::vault::settings::FORMAT;
 use crate::vault::writer::ReelJson;
 
 /// True if the reels on disk are not where the catalogue says.
@@ -79,7 +80,7 @@ fn repair_open(vault: &Vault, mut mark: Mark) -> Result<Mark> {
     let number = mark.reel;
     let bytes = match read_reel(vault, number) {
         Ok(bytes) => bytes,
-        Err(e) if e.kind == crate::error::Kind::NotFound => return lost_reel(vault, mark),
+        Err(e) if e.kind == Kind::NotFound => return lost_reel(vault, mark),
         Err(e) => return Err(e),
     };
     if bytes.len() as u64 == mark.end {
@@ -188,6 +189,9 @@ pub(super) fn index_member(
         }
         Member::Reel(_) => {
             let about: Option<ReelJson> = serde_json::from_slice(data).ok();
+            if let Some(newer) = about.as_ref().filter(|a| a.format > FORMAT) {
+                return Err(newer_reel(number, newer.format));
+            }
             let about = about.filter(|a| a.number == number);
             catalogue.apply_reel(
                 number,
@@ -205,6 +209,16 @@ pub(super) fn index_member(
         }
         Member::Ledger { .. } | Member::Takes { .. } | Member::Other(_) => Ok(()),
     }
+}
+
+fn newer_reel(number: u64, format: u32) -> Error {
+    Error::new(
+        Kind::NewerFormat,
+        format!(
+            "reel {number} was written by a newer farshelf (format {format}, this program knows {FORMAT}); nothing was changed"
+        ),
+    )
+    .next(Next::say("use the newer farshelf here"))
 }
 
 /// Applies the lines of one ledger member; false if they do not read.

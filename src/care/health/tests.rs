@@ -303,6 +303,7 @@ fn shelf(name: &str, place: &str, offsite: bool) -> ShelfState {
         offsite,
         state: ShelfWord::Good,
         reason: None,
+        located: true,
     }
 }
 
@@ -377,12 +378,11 @@ fn devices_alike_share_a_line_and_two_steps_are_told() {
     let mut old: Vec<DeviceFacts> = (0..6)
         .map(|n| named(&format!("synth-{n}"), newest(100 + n, 3, 1)))
         .collect();
-    old[0].has_port = true;
     old.push(named("fresh", newest(1, 3, 1)));
     check_text(
         &health(old),
         "overdue      6 devices (synth-0, synth-1, synth-2 and 3 more): no new dump for 100 to 105 days\n\
-         next: take a new dump: farshelf capture synth-0\n",
+         next: keep a new dump: farshelf keep --device synth-0 PATH\n",
     );
 }
 

@@ -140,7 +140,18 @@ pub(super) fn steps(health: &Health) -> Vec<Next> {
             steps.push(step);
         }
     };
-    let mirror = || Next::run("bring the copies up to date", "mirror");
+    let homeless = health.shelves.iter().find(|s| !s.located);
+    // After a rescue nothing can be sent before it is told where the shelves are.
+    let mirror = || match homeless {
+        Some(shelf) => Next::run(
+            format!("say where shelf {} is", shelf.name),
+            format!(
+                "shelf add {} LOCATION --place \"{}\"",
+                shelf.name, shelf.place
+            ),
+        ),
+        None => Next::run("bring the copies up to date", "mirror"),
+    };
     let shelf_is = |word| health.shelves.iter().any(|s| s.state == word);
     if !health.lost.is_empty() || !health.problems.is_empty() || shelf_is(ShelfWord::Damaged) {
         add(Next::run("mend from a good copy", "repair"));
@@ -174,7 +185,11 @@ pub(super) fn steps(health: &Health) -> Vec<Next> {
     if shelf_is(ShelfWord::Behind) {
         add(mirror());
     }
-    if let Some(shelf) = health.shelves.iter().find(|s| s.state == ShelfWord::Away) {
+    if homeless.is_some() {
+        add(mirror());
+    }
+    let away = |s: &&ShelfState| s.state == ShelfWord::Away && s.located;
+    if let Some(shelf) = health.shelves.iter().find(away) {
         let command = format!("mirror {}", shelf.name);
         add(Next::run("connect that shelf, then", command));
     }
@@ -190,7 +205,6 @@ pub(super) fn steps(health: &Health) -> Vec<Next> {
             Code::DateUnknown | Code::DateAhead => {
                 Next::run("see its dumps", format!("history {}", device.id))
             }
-            _ if device.has_port => Next::run("take a new dump", format!("capture {}", device.id)),
             _ => Next::run(
                 "keep a new dump",
                 format!("keep --device {} PATH", device.id),
