@@ -126,6 +126,9 @@ impl Settings {
                         format!("the place in {FILE} cannot be used"),
                     )
                     .because(e)
+                    .next(Next::say(
+                        "write a few words there, such as place = \"studio\", or take the line out",
+                    ))
                 })
             })
             .transpose()
