@@ -209,6 +209,13 @@ impl std::error::Error for Error {
     }
 }
 
+/// True if a disk without room is the reason: also where SQLite could not make the files beside its own.
+fn is_full(e: &rusqlite::Error) -> bool {
+    const SHARED_MEMORY_SIZE: std::ffi::c_int = 4874; // SQLITE_IOERR_SHMSIZE
+    matches!(e, rusqlite::Error::SqliteFailure(f, _)
+        if f.code == rusqlite::ErrorCode::DiskFull || f.extended_code == SHARED_MEMORY_SIZE)
+}
+
 impl From<rusqlite::Error> for Error {
     fn from(e: rusqlite::Error) -> Error {
         use rusqlite::ErrorCode as C;
@@ -217,7 +224,7 @@ impl From<rusqlite::Error> for Error {
                 Kind::Damaged,
                 Next::run("the reels hold everything it knew; rebuild it", "reindex"),
             ),
-            Some(C::DiskFull) => (
+            _ if is_full(&e) => (
                 Kind::Io,
                 Next::say(
                     "make room on that disk and run the same command again; what was kept before is not touched",
@@ -240,8 +247,10 @@ impl From<rusqlite::Error> for Error {
                 ),
             ),
         };
-        Error::new(kind, "cannot use the vault's catalogue")
-            .next(next)
-            .because(e)
+        let fact = match is_full(&e) {
+            true => "there is no room left on the vault's disk",
+            false => "cannot use the vault's catalogue",
+        };
+        Error::new(kind, fact).next(next).because(e)
     }
 }

@@ -129,11 +129,36 @@ impl Vault {
     /// # Errors
     /// `Busy` naming the holder; `Io`.
     pub fn writer(&self, wait: Duration) -> Result<Writer<'_>> {
+        self.refuse_if_read_only()?;
         let lock = lock::acquire(&self.dir.join(LOCK), wait, self.world.clock.as_ref())?;
         if recover::tail_differs(self)? {
             recover::repair_tail(self)?;
         }
         Writer::begin(self, lock)
+    }
+
+    fn refuse_if_read_only(&self) -> Result<()> {
+        if !self.catalogue.is_read_only()? {
+            return Ok(());
+        }
+        // SQLite itself needs a little room beside its file.
+        const LITTLE: u64 = 256 << 10;
+        let full = self
+            .world
+            .disk
+            .free_space(&self.dir)
+            .is_ok_and(|free| free < LITTLE);
+        let (fact, next) = match full {
+            true => (
+                "there is no room left on the vault's disk",
+                "make room there and run the same command again",
+            ),
+            false => (
+                "the vault's folder cannot be written to",
+                "make it writable and run the same command again",
+            ),
+        };
+        Err(Error::new(Kind::Io, format!("{fact}; nothing was changed")).next(Next::say(next)))
     }
 
     /// Takes the writer's lock without beginning to write: for repairs of closed reels.

@@ -91,11 +91,10 @@ impl Catalogue {
                 ),
             );
         }
-        let conn = match Connection::open_with_flags(
-            path,
-            OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX,
-        ) {
+        let conn = match open_for_writing(path) {
             Ok(conn) if !conn.is_readonly("main")? => conn,
+            Err(e) if is_no_catalogue(&e) => return Err(e.into()),
+            // A read-only disk, or one without a free block for the files that SQLite keeps beside its own.
             _ => open_for_reading(path)?,
         };
         let catalogue = Catalogue {
@@ -118,6 +117,14 @@ impl Catalogue {
             catalogue.migrate()?;
         }
         Ok(catalogue)
+    }
+
+    /// True if it could be opened for reading only.
+    ///
+    /// # Errors
+    /// As SQLite's.
+    pub fn is_read_only(&self) -> Result<bool> {
+        Ok(self.conn.is_readonly("main")?)
     }
 
     /// Where its file lies.
@@ -241,12 +248,35 @@ impl Catalogue {
     }
 }
 
+fn open_for_writing(path: &Path) -> rusqlite::Result<Connection> {
+    let conn = Connection::open_with_flags(
+        path,
+        OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+    )?;
+    first_look(&conn)?;
+    Ok(conn)
+}
+
+/// Reads something, which makes SQLite open all its files.
+fn first_look(conn: &Connection) -> rusqlite::Result<()> {
+    conn.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(()))
+}
+
+fn is_no_catalogue(e: &rusqlite::Error) -> bool {
+    use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
+    matches!(e.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
+}
+
 fn open_for_reading(path: &Path) -> Result<Connection> {
     let wal = path.with_extension("sqlite-wal");
     let pending = wal.metadata().is_ok_and(|m| m.len() > 0);
     if pending {
-        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        return Ok(Connection::open_with_flags(path, flags)?);
+        // In this mode the index of the pending part is kept in memory and needs no file.
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let conn = Connection::open_with_flags(path, flags)?;
+        conn.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
+        first_look(&conn)?;
+        return Ok(conn);
     }
     // Without anything pending the file is complete by itself and needs no helper files beside it.
     let mut uri = String::from("file:");
