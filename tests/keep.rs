@@ -546,3 +546,34 @@ fn another_vault_is_brought_over_with_dates_labels_and_words() {
         );
     }
 }
+
+#[test]
+fn a_file_that_changes_while_it_is_read_is_named_and_not_kept() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    drop(vault);
+    let world = farshelf::sys::World {
+        disk: std::sync::Arc::new(RestlessDisk),
+        ..s.world()
+    };
+    let vault = farshelf::vault::Vault::open(&s.path("vault"), world).unwrap();
+    let calm = s.file("calm.syx", &dump(1, b"calm"), NOW - DAY);
+    let small = s.file("growing.syx", &dump(1, b"one"), NOW - DAY);
+    let large = s.file("growing.img", &vec![5; 3_000_000], NOW - DAY);
+    let (t, r) = keep(&vault, &options("organ", vec![calm, small, large]));
+    assert_eq!((t.kept, t.failed), (1, 2));
+    for failed in r.iter().filter(|r| r.status == Status::Failed) {
+        let e = failed.error.as_ref().unwrap();
+        assert!(
+            e.fact().contains("changed while it was being read"),
+            "{}",
+            e.fact()
+        );
+        assert!(e.next_step().text().is_some());
+    }
+    let takes = ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes;
+    assert_eq!(takes.len(), 1);
+}

@@ -11,7 +11,7 @@ use farshelf::ops;
 use farshelf::ops::keep::{KeepOptions, KeepResult, KeepTotals, When, Whose};
 use farshelf::sys::World;
 use farshelf::sys::clock::FixedClock;
-use farshelf::sys::disk::RealDisk;
+use farshelf::sys::disk::{Disk, DiskFile, Meta, Privacy, RealDisk};
 use farshelf::sys::entropy::SystemEntropy;
 use farshelf::vault::Vault;
 use farshelf::vault::keeping::Into;
@@ -142,4 +142,92 @@ pub fn keep_stdin(
 
 pub fn codes(result: &KeepResult) -> Vec<String> {
     result.findings.iter().map(|f| f.code.to_string()).collect()
+}
+
+/// A disk on which files named `growing.syx` change while they are read.
+#[derive(Debug)]
+pub struct RestlessDisk;
+
+#[derive(Debug)]
+struct RestlessFile {
+    inner: Box<dyn DiskFile>,
+    looks: std::sync::atomic::AtomicU64,
+}
+
+impl DiskFile for RestlessFile {
+    fn read_at(&self, buf: &mut [u8], offset: u64) -> std::io::Result<usize> {
+        self.inner.read_at(buf, offset)
+    }
+    fn write_at(&mut self, bytes: &[u8], offset: u64) -> std::io::Result<()> {
+        self.inner.write_at(bytes, offset)
+    }
+    fn set_len(&mut self, len: u64) -> std::io::Result<()> {
+        self.inner.set_len(len)
+    }
+    fn sync(&mut self) -> std::io::Result<()> {
+        self.inner.sync()
+    }
+    fn meta(&self) -> std::io::Result<Meta> {
+        let mut meta = self.inner.meta()?;
+        meta.mtime_ns += i128::from(self.looks.fetch_add(1, std::sync::atomic::Ordering::SeqCst));
+        Ok(meta)
+    }
+    fn set_modified(&mut self, seconds: i64) -> std::io::Result<()> {
+        self.inner.set_modified(seconds)
+    }
+    fn drop_cached(&self) {
+        self.inner.drop_cached();
+    }
+}
+
+impl Disk for RestlessDisk {
+    fn open(&self, path: &Path) -> std::io::Result<Box<dyn DiskFile>> {
+        let inner = RealDisk.open(path)?;
+        if path
+            .file_name()
+            .is_some_and(|n| n == "growing.syx" || n == "growing.img")
+        {
+            return Ok(Box::new(RestlessFile {
+                inner,
+                looks: Default::default(),
+            }));
+        }
+        Ok(inner)
+    }
+    fn open_write(&self, path: &Path) -> std::io::Result<Box<dyn DiskFile>> {
+        RealDisk.open_write(path)
+    }
+    fn create_new(&self, path: &Path, privacy: Privacy) -> std::io::Result<Box<dyn DiskFile>> {
+        RealDisk.create_new(path, privacy)
+    }
+    fn rename(&self, from: &Path, to: &Path) -> std::io::Result<()> {
+        RealDisk.rename(from, to)
+    }
+    fn rename_new(&self, from: &Path, to: &Path) -> std::io::Result<()> {
+        RealDisk.rename_new(from, to)
+    }
+    fn remove_file(&self, path: &Path) -> std::io::Result<()> {
+        RealDisk.remove_file(path)
+    }
+    fn remove_folder(&self, path: &Path) -> std::io::Result<()> {
+        RealDisk.remove_folder(path)
+    }
+    fn create_folders(&self, path: &Path, privacy: Privacy) -> std::io::Result<()> {
+        RealDisk.create_folders(path, privacy)
+    }
+    fn sync_folder(&self, path: &Path) -> std::io::Result<()> {
+        RealDisk.sync_folder(path)
+    }
+    fn list(&self, path: &Path) -> std::io::Result<Vec<std::ffi::OsString>> {
+        RealDisk.list(path)
+    }
+    fn meta(&self, path: &Path) -> std::io::Result<Meta> {
+        RealDisk.meta(path)
+    }
+    fn canonical(&self, path: &Path) -> std::io::Result<PathBuf> {
+        RealDisk.canonical(path)
+    }
+    fn free_space(&self, path: &Path) -> std::io::Result<u64> {
+        RealDisk.free_space(path)
+    }
 }
