@@ -213,7 +213,7 @@ code { font-size: 9pt; overflow-wrap: anywhere; }
 .key svg { width: 42mm; height: 42mm; }
 dt { font-weight: bold; }
 section { break-before: page; }
-pre { font-size: 7pt; line-height: 7.1pt; margin: 0; white-space: pre-wrap; }
+pre { font-size: 6.4pt; line-height: 6.6pt; margin: 0; white-space: pre-wrap; }
 </style>
 </head>
 <body>
