@@ -268,9 +268,9 @@ impl<'v> Writer<'v> {
     /// Closes the open reel if it holds facts; afterwards a byte of it may leave the machine.
     pub fn close_reel(&mut self) -> Result<()> {
         self.guard()?;
-        self.commit()?;
+        self.end_batch()?;
         if self.mark.reel == 0 || self.mark.closed {
-            return Ok(());
+            return self.commit();
         }
         if self.open.is_none() {
             self.open = self.reopen()?;
@@ -402,14 +402,17 @@ impl<'v> Writer<'v> {
         if end + reel::padded(size) + reel::BLOCK as u64 <= reel::REEL_BYTES {
             return Ok(());
         }
-        self.commit()?;
+        self.end_batch()?;
         self.close_open_reel()
     }
 
+    /// Ends the open reel, whose last batch is written, and commits: batch, end and hash in one step. A crash before
+    /// the commit leaves whole batches and an end past the recorded one; the batches count and the end is cut.
     fn close_open_reel(&mut self) -> Result<()> {
         self.poisoned = true;
         let Some(mut open) = self.open.take() else {
-            return Ok(());
+            self.poisoned = false;
+            return self.commit();
         };
         open.append(&[0u8; reel::TRAILER])?;
         open.spill()?;
