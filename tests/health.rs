@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use farshelf::care::copies::{Copies, LOCAL, copies_of_take};
-use farshelf::care::health::{Code, Health, ShelfState, ShelfWord, State, text};
+use farshelf::care::health::{Code, Health, ShelfGlance, ShelfState, State, text};
 use farshelf::model::hash::Hash;
 use farshelf::ops::health::health_beside;
 use farshelf::sys::World;
@@ -138,11 +138,11 @@ impl Studio {
     /// The state of shelves as if each were good.
     fn health(&self) -> Health {
         let shelves = self.vault.catalogue().shelves().unwrap();
-        let states = shelves.into_iter().map(|shelf| ShelfState {
+        let states = shelves.into_iter().map(|shelf| ShelfGlance {
             offsite: shelf.record.place != "studio",
             name: shelf.name,
             place: shelf.record.place,
-            state: ShelfWord::Good,
+            state: ShelfState::Good,
             reason: None,
             located: true,
         });

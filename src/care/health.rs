@@ -15,6 +15,7 @@ mod battery;
 mod words;
 
 use crate::care::copies::{DAY_S, Problem, Tally};
+pub use crate::care::standing::ShelfState;
 use crate::error::Next;
 use crate::model::take::{Condition, Evidence};
 use crate::model::words::word_enum;
@@ -77,23 +78,9 @@ word_enum! {
     }
 }
 
-word_enum! {
-    /// How a shelf stands, from the best to the worst.
-    pub enum ShelfWord {
-        /// Everything is there.
-        Good => "good",
-        /// It lacks what was kept since.
-        Behind => "behind",
-        /// It was not reached for longer than asked.
-        Away => "away",
-        /// Something there is not as it should be.
-        Damaged => "damaged",
-    }
-}
-
 /// How a shelf stands: what this room needs to know of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ShelfState {
+pub struct ShelfGlance {
     /// Its name.
     pub name: String,
     /// Its place.
@@ -101,7 +88,7 @@ pub struct ShelfState {
     /// True if that is another place than the vault's.
     pub offsite: bool,
     /// How it stands.
-    pub state: ShelfWord,
+    pub state: ShelfState,
     /// Why, in a few words such as `behind by 3 takes`; may be untrusted text.
     pub reason: Option<String>,
     /// True if this computer knows where it is.
@@ -189,7 +176,7 @@ pub struct Health {
     /// Number of retired devices.
     pub retired: u32,
     /// The shelves, as they were given.
-    pub shelves: Vec<ShelfState>,
+    pub shelves: Vec<ShelfGlance>,
     /// Where key sheets are.
     pub key: KeyHealth,
     /// What is wrong with the vault's own reels.
@@ -393,7 +380,7 @@ pub fn judge(facts: DeviceFacts, measure: &Measure) -> DeviceHealth {
 pub fn is_good(health: &Health) -> bool {
     health.devices.len() + health.retired as usize > 0
         && health.devices.iter().all(|d| d.state == State::Good)
-        && health.shelves.iter().all(|s| s.state == ShelfWord::Good)
+        && health.shelves.iter().all(|s| s.state == ShelfState::Good)
         && health.key.confirmed
         && health.problems.is_empty()
         && health.lost.is_empty()

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap};
 use crate::care::copies::{Copies, tally};
 use crate::care::health::{
     self, DeviceFacts, Health, KeyHealth, LostDump, Measure, Newest, Power, SectionFacts,
-    ShelfState, ShelfWord,
+    ShelfGlance,
 };
 use crate::care::standing::{self, Standing};
 use crate::error::Result;
@@ -29,7 +29,7 @@ pub fn health(vault: &Vault) -> Result<(Health, Vec<Standing>)> {
 ///
 /// # Errors
 /// As [`health()`].
-pub fn health_beside(vault: &Vault, shelves: Vec<ShelfState>) -> Result<Health> {
+pub fn health_beside(vault: &Vault, shelves: Vec<ShelfGlance>) -> Result<Health> {
     let catalogue = vault.catalogue();
     let home = vault.settings().place()?;
     let measure = Measure {
@@ -89,17 +89,12 @@ pub fn health_beside(vault: &Vault, shelves: Vec<ShelfState>) -> Result<Health> 
     Ok(health)
 }
 
-fn shelf(s: &Standing) -> ShelfState {
-    ShelfState {
+fn shelf(s: &Standing) -> ShelfGlance {
+    ShelfGlance {
         name: s.name.clone(),
         place: s.place.clone(),
         offsite: s.offsite,
-        state: match s.state {
-            standing::ShelfState::Good => ShelfWord::Good,
-            standing::ShelfState::Behind => ShelfWord::Behind,
-            standing::ShelfState::Away => ShelfWord::Away,
-            standing::ShelfState::Damaged => ShelfWord::Damaged,
-        },
+        state: s.state,
         reason: s.reason.clone(),
         located: s.located,
     }

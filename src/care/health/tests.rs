@@ -296,12 +296,12 @@ fn health_by(measure: &Measure, devices: Vec<DeviceFacts>) -> Health {
     health
 }
 
-fn shelf(name: &str, place: &str, offsite: bool) -> ShelfState {
-    ShelfState {
+fn shelf(name: &str, place: &str, offsite: bool) -> ShelfGlance {
+    ShelfGlance {
         name: name.into(),
         place: place.into(),
         offsite,
-        state: ShelfWord::Good,
+        state: ShelfState::Good,
         reason: None,
         located: true,
     }
@@ -409,9 +409,9 @@ fn the_worst_comes_first() {
             take: 1,
         },
     ];
-    all.shelves[1].state = ShelfWord::Behind;
+    all.shelves[1].state = ShelfState::Behind;
     all.shelves[1].reason = Some("behind by 3 takes".into());
-    all.shelves[0].state = ShelfWord::Away;
+    all.shelves[0].state = ShelfState::Away;
     check_text(
         &all,
         "lost         bass: 1 take is in no copy any more (2)\n\
@@ -468,7 +468,7 @@ fn each_reason_has_its_step() {
     battery.power.fitted_on = Some("2001".into());
     check(&health(vec![battery]), &["device show bass"]);
     let mut away = health(vec![named("bass", newest(1, 3, 1))]);
-    away.shelves[0].state = ShelfWord::Away;
+    away.shelves[0].state = ShelfState::Away;
     away.good = is_good(&away);
     check(&away, &["mirror flat"]);
 }
@@ -490,7 +490,7 @@ fn good_needs_every_part_and_a_device() {
         true,
     );
     check(|h| h.devices[0].state = State::BatteryDue, false);
-    check(|h| h.shelves[0].state = ShelfWord::Behind, false);
+    check(|h| h.shelves[0].state = ShelfState::Behind, false);
     check(|h| h.key.confirmed = false, false);
     check(
         |h| {

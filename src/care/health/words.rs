@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::{Code, DeviceHealth, Health, KeyHealth, Reason, ShelfState, ShelfWord, State};
+use super::{Code, DeviceHealth, Health, KeyHealth, Reason, ShelfGlance, ShelfState, State};
 use crate::error::Next;
 use crate::sys::text::{counted, grouped, printable};
 use crate::vault::settings::Asked;
@@ -40,13 +40,13 @@ pub fn lines(health: &Health) -> Vec<String> {
             let text = format!("the vault's own reel {}: {detail}", problem.reel);
             rows.push(("damaged", text));
         }
-        shelves(health, ShelfWord::Damaged, &mut rows);
+        shelves(health, ShelfState::Damaged, &mut rows);
         for state in [State::AtRisk, State::Overdue, State::BatteryDue] {
             devices(health, Some(state), &mut rows);
             if state == State::AtRisk {
                 key(health, &mut rows);
-                shelves(health, ShelfWord::Away, &mut rows);
-                shelves(health, ShelfWord::Behind, &mut rows);
+                shelves(health, ShelfState::Away, &mut rows);
+                shelves(health, ShelfState::Behind, &mut rows);
             }
         }
     }
@@ -153,7 +153,7 @@ pub(super) fn steps(health: &Health) -> Vec<Next> {
         None => Next::run("bring the copies up to date", "mirror"),
     };
     let shelf_is = |word| health.shelves.iter().any(|s| s.state == word);
-    if !health.lost.is_empty() || !health.problems.is_empty() || shelf_is(ShelfWord::Damaged) {
+    if !health.lost.is_empty() || !health.problems.is_empty() || shelf_is(ShelfState::Damaged) {
         add(Next::run("mend from a good copy", "repair"));
     }
     // Without a place nothing can be elsewhere: more shelves or sheets would not help before it is told.
@@ -182,13 +182,13 @@ pub(super) fn steps(health: &Health) -> Vec<Next> {
             "key sheet",
         ));
     }
-    if shelf_is(ShelfWord::Behind) {
+    if shelf_is(ShelfState::Behind) {
         add(mirror());
     }
     if homeless.is_some() {
         add(mirror());
     }
-    let away = |s: &&ShelfState| s.state == ShelfWord::Away && s.located;
+    let away = |s: &&ShelfGlance| s.state == ShelfState::Away && s.located;
     if let Some(shelf) = health.shelves.iter().find(away) {
         let command = format!("mirror {}", shelf.name);
         add(Next::run("connect that shelf, then", command));
@@ -338,7 +338,7 @@ fn key(health: &Health, rows: &mut Vec<Row>) {
     }
 }
 
-fn shelves(health: &Health, word: ShelfWord, rows: &mut Vec<Row>) {
+fn shelves(health: &Health, word: ShelfState, rows: &mut Vec<Row>) {
     for shelf in health.shelves.iter().filter(|s| s.state == word) {
         let why = match &shelf.reason {
             Some(reason) => format!(": {}", printable(reason)),
@@ -416,7 +416,7 @@ fn all_well(health: &Health) -> String {
 
 fn elsewhere(health: &Health) -> String {
     let least = health.devices.iter().map(|d| d.offsite_copies).min();
-    let away: Vec<&ShelfState> = health.shelves.iter().filter(|s| s.offsite).collect();
+    let away: Vec<&ShelfGlance> = health.shelves.iter().filter(|s| s.offsite).collect();
     let mut places: Vec<String> = Vec::new();
     for shelf in away {
         let place = printable(&shelf.place);
