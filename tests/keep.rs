@@ -577,3 +577,32 @@ fn a_file_that_changes_while_it_is_read_is_named_and_not_kept() {
         .takes;
     assert_eq!(takes.len(), 1);
 }
+
+#[test]
+fn dumps_whose_file_times_lie_together_are_told_to_be_copies() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let at = |n: u8, seconds: i64| {
+        s.file(
+            &format!("{n}.syx"),
+            &dump(1, &[n; 20]),
+            NOW - 9 * DAY + seconds,
+        )
+    };
+    let (_, r) = keep(&vault, &options("organ", vec![at(1, 0), at(2, 20)]));
+    assert!(
+        r.iter()
+            .all(|r| !codes(r).contains(&"date-copied".to_string()))
+    );
+    let (_, r) = keep(&vault, &options("organ", vec![at(3, 40), at(4, 500)]));
+    let told: Vec<bool> = r
+        .iter()
+        .map(|r| codes(r).contains(&"date-copied".to_string()))
+        .collect();
+    assert_eq!(told, [true, false]);
+    let shown = ops::takes::show(&vault, "organ@1").unwrap();
+    assert!(shown[0].findings.iter().any(|f| f.code == "date-copied"));
+    let shown = ops::takes::show(&vault, "organ@4").unwrap();
+    assert!(!shown[0].findings.iter().any(|f| f.code == "date-copied"));
+}

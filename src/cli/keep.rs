@@ -1,6 +1,6 @@
 //! `keep`: told dump by dump as each is safe.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use indicatif::ProgressBar;
 
@@ -32,6 +32,7 @@ pub(super) fn keep(face: &Face, what: Keep) -> Result<Outcome> {
         first_kept: None,
         last_unchanged: None,
         seen_again: 0,
+        noted: BTreeSet::new(),
         bar: face.printer.counter("dumps looked at"),
     };
     let result = run(face, &vault, what, &mut teller);
@@ -96,6 +97,7 @@ struct Teller<'a> {
     last_unchanged: Option<String>,
     /// Unchanged ones that were only seen again under a later file time.
     seen_again: u64,
+    noted: BTreeSet<String>,
     bar: ProgressBar,
 }
 
@@ -175,6 +177,8 @@ impl Teller<'_> {
         let indent = if self.face.global.quiet { "" } else { "  " };
         for f in &r.findings {
             match f.severity {
+                // The same note for many dumps is told once.
+                Severity::Note if !self.noted.insert(f.message.clone()) => {}
                 Severity::Note => printer.done(format!("{indent}note: {}", f.message))?,
                 Severity::Warning => {
                     printer.line(format!("{indent}{name} has a warning: {}", f.message))?;

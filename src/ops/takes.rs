@@ -15,7 +15,7 @@ use crate::ops::devices::find;
 use crate::ops::refs::resolve;
 use crate::vault::Vault;
 use crate::vault::catalogue::{DeviceRow, FindingRow, Form, SightingRow, TakeRow, VouchRow};
-use crate::vault::keeping::no_origin;
+use crate::vault::keeping::{date_copied_note, no_origin};
 use crate::vault::ledger::{self, Event};
 use crate::vault::pieces::Pieces;
 
@@ -240,14 +240,6 @@ fn is_date_copied(vault: &Vault, take: &TakeRow) -> Result<bool> {
     Ok(line
         .content_number(&take.content)
         .is_some_and(|c| copied.contains(&c)))
-}
-
-/// The note for takes whose files all bear nearly the same time.
-pub fn date_copied_note() -> Finding {
-    Finding::note(
-        "date-copied",
-        "three or more dumps of this section have file times within one minute: the times may be those of a copy; correct them with label REF --date",
-    )
 }
 
 fn row(f: &Finding) -> FindingRow {

@@ -10,7 +10,7 @@ use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::ids::{DeviceId, SectionName};
 use crate::model::take::{Condition, Evidence, Finding, Severity, Via};
-use crate::model::timeline::{Dated, Sighting};
+use crate::model::timeline::{self, Dated, Sighting};
 use crate::vault::catalogue::{LOOSE, OriginRow, SectionRow, SectionTimeline, TakeRow};
 use crate::vault::ledger::{self, Event};
 use crate::vault::writer::Writer;
@@ -565,6 +565,14 @@ impl<'w, 'v> Desk<'w, 'v> {
                 }))?;
             }
         }
+        let copied = timeline::date_copied(&arrangement.runs);
+        for index in 0..self.incoming.len() {
+            let content = line.timeline.content_number(&self.incoming[index].content);
+            let here = self.new[index] && self.section[index] == section && section != LOOSE;
+            if here && content.is_some_and(|c| copied.contains(&c)) {
+                self.notes[index].push(date_copied_note());
+            }
+        }
         // What was there already, with the same date.
         for index in 0..self.incoming.len() {
             if self.take[index] != 0 || self.section[index] != section {
@@ -626,6 +634,14 @@ fn new_section_note(device: &DeviceId, name: &str) -> Finding {
         format!(
             "{name} is a new section, and dumps of it are expected from now on; farshelf device section {device} {name} --rename NAME calls it as you do, --expected no or --loose says otherwise"
         ),
+    )
+}
+
+/// The note for takes whose files all bear nearly the same time.
+pub fn date_copied_note() -> Finding {
+    Finding::note(
+        "date-copied",
+        "three or more dumps of this section have file times within one minute: the times may be those of a copy; correct them with label REF --date",
     )
 }
 
