@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use rusqlite::{OptionalExtension, params};
 
 use super::Catalogue;
-use super::read::{Form, flag};
+use super::rows::{Form, flag};
 use crate::error::{Error, Kind, Result};
 use crate::model::date::DatedBy;
 use crate::model::hash::Hash;

@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use rusqlite::{OptionalExtension, params};
 
 use super::Catalogue;
-use super::read::{SourceRow, hash_at, of, unsigned};
+use super::rows::{SourceRow, hash_at, of, unsigned};
 use crate::error::Result;
 use crate::model::hash::Hash;
 use crate::model::take::Evidence;

@@ -7,12 +7,13 @@ mod apply;
 mod carry;
 mod check;
 mod read;
+mod rows;
 mod settle;
 
 pub use apply::{Dirty, LOOSE, Stored, Where};
 pub use carry::LostTake;
 pub use check::{KnownFile, ReelCheck, ShelfCheck, ShelfReel};
-pub use read::{
+pub use rows::{
     DeviceRow, FindingRow, Form, Holding, KeyPlace, LogRow, OriginRow, ReelRow, SectionRow,
     ShelfRow, SightingRow, SourceRow, TakeRow, VouchRow,
 };

@@ -6,7 +6,7 @@ use rusqlite::params;
 
 use super::Catalogue;
 use super::apply::word;
-use super::read::{SightingRow, TakeRow};
+use super::rows::{SightingRow, TakeRow};
 use crate::error::Result;
 use crate::model::date::{DatedBy, Moment, Until};
 use crate::model::hash::Hash;
