@@ -490,6 +490,47 @@ pub fn publish(
     work().map_err(|e| Error::io(format!("cannot write {}", path.display()), e))
 }
 
+/// A private folder among the system's temporary files; it goes with its contents when dropped.
+#[derive(Debug)]
+pub struct TemporaryFolder(PathBuf);
+
+impl TemporaryFolder {
+    /// A new folder for this process.
+    ///
+    /// # Errors
+    /// If none can be made.
+    pub fn new() -> io::Result<TemporaryFolder> {
+        for n in 0..10_000u32 {
+            let name = format!("farshelf-{}-{n}", std::process::id());
+            let path = crate::sys::settings::temporary_folder().join(name);
+            match fs::DirBuilder::new().mode(0o700).create(&path) {
+                Ok(()) => return Ok(TemporaryFolder(path)),
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
+                Err(e) => return Err(e),
+            }
+        }
+        Err(io::Error::from(io::ErrorKind::AlreadyExists))
+    }
+
+    /// Copies `from` into the folder, under its own name, and gives the copy's path.
+    ///
+    /// # Errors
+    /// Of reading or writing.
+    pub fn take_copy(&self, from: &Path) -> io::Result<PathBuf> {
+        let to = self.0.join(from.file_name().unwrap_or_default());
+        fs::copy(from, &to)?;
+        fs::set_permissions(&to, fs::Permissions::from_mode(0o600))?;
+        Ok(to)
+    }
+}
+
+impl Drop for TemporaryFolder {
+    fn drop(&mut self) {
+        // The system clears such folders in the end.
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
 /// True if `path` is readable by others than its owner.
 pub fn is_open_to_others(path: &Path) -> bool {
     fs::metadata(path).is_ok_and(|m| m.permissions().mode() & 0o077 != 0)

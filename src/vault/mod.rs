@@ -18,6 +18,7 @@ pub mod tsv;
 pub mod writer;
 
 use std::cell::{OnceCell, RefCell};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -87,6 +88,7 @@ impl Vault {
     /// `NotFound`, `NewerFormat`, `Damaged`, `Busy` (only while the catalogue has to be rebuilt), `Io`.
     pub fn open(dir: &Path, world: World) -> Result<Vault> {
         let settings = Settings::read(world.disk.as_ref(), dir)?;
+        must_be_its_reels(world.disk.as_ref(), dir, &settings)?;
         Vault::open_with(dir, world, settings)
     }
 
@@ -101,9 +103,14 @@ impl Vault {
                 world.clock.as_ref(),
             )?;
             if !disk::exists(world.disk.as_ref(), &path) {
-                reindex::rebuild(dir, &world, &settings)?;
+                let rebuilt = reindex::rebuild(dir, &world, &settings)?;
                 warnings
                     .push("the catalogue was missing; it was rebuilt from the reels".to_string());
+                warnings.extend(rebuilt.damaged.iter().map(|(number, damage)| {
+                    format!(
+                        "reel {number} is damaged, so takes may be missing: {damage}; look for them in the copies: farshelf repair"
+                    )
+                }));
             }
         }
         let catalogue = Catalogue::open(&path)?;
@@ -118,7 +125,14 @@ impl Vault {
         if recover::tail_differs(&vault)? {
             // On a read-only disk, or while another process writes, readers use what the catalogue says.
             if let Ok(Some(_lock)) = lock::try_acquire(&dir.join(LOCK)) {
-                recover::repair_tail(&vault)?;
+                match recover::repair_tail(&vault) {
+                    // So on a full disk: all that was acknowledged can be read, and the next writer tries again.
+                    Err(e) if e.kind == Kind::Io => vault.warn(format!(
+                        "what a broken-off command left cannot be put right yet: {}",
+                        e.fact()
+                    )),
+                    other => other?,
+                }
             }
         }
         Ok(vault)
@@ -142,7 +156,7 @@ impl Vault {
             return Ok(());
         }
         // SQLite itself needs a little room beside its file.
-        const LITTLE: u64 = 256 << 10;
+        const LITTLE: u64 = 512 << 10;
         let full = self
             .world
             .disk
@@ -324,6 +338,53 @@ impl Vault {
 
 /// The lock's file name inside a vault.
 const LOCK: &str = ".lock";
+
+/// Refuses a farshelf.toml whose id is not that of the reels beside it: what was written under it would belong to
+/// no vault.
+pub(crate) fn must_be_its_reels(
+    disk: &dyn disk::Disk,
+    dir: &Path,
+    settings: &Settings,
+) -> Result<()> {
+    let folder = dir.join("reels");
+    let numbers = reel_numbers(disk, &folder).unwrap_or_default();
+    let mut other = None;
+    // One that is damaged or came from elsewhere says nothing about the rest.
+    for number in numbers.first().into_iter().chain(numbers.last()) {
+        match vault_of_reel(disk, &folder.join(reel::file_name(*number)), *number) {
+            Some(id) if id == settings.vault => return Ok(()),
+            Some(id) => other = Some(id),
+            None => {}
+        }
+    }
+    let Some(id) = other else { return Ok(()) };
+    Err(Error::new(
+        Kind::BadInput,
+        format!(
+            "{} gives the vault the id {}, but its reels are of the vault {id}; nothing was changed",
+            dir.join(settings::FILE).display(),
+            settings.vault
+        ),
+    )
+    .next(Next::say(format!("write vault = \"{id}\" there"))))
+}
+
+/// The vault's id in a reel's first member, if that reads whole.
+fn vault_of_reel(disk: &dyn disk::Disk, path: &Path, number: u64) -> Option<String> {
+    let file = disk.open(path).ok()?;
+    let mut start = Vec::new();
+    disk::FileReader::new(file.as_ref())
+        .take(64 << 10)
+        .read_to_end(&mut start)
+        .ok()?;
+    let scan = reel::scan(&start, 0);
+    let first = scan.members.first()?;
+    if first.member != reel::Member::Reel(number) {
+        return None;
+    }
+    let about: writer::ReelJson = serde_json::from_slice(&start[first.data.clone()]).ok()?;
+    Some(about.vault)
+}
 
 /// The numbers of the reel files in `folder`, ascending; other files are ignored.
 pub(crate) fn reel_numbers(disk: &dyn disk::Disk, folder: &Path) -> Result<Vec<u64>> {

@@ -6,7 +6,7 @@
 
 use std::path::Path;
 
-use crate::error::{Error, Result};
+use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
 use crate::sys::World;
 use crate::sys::disk;
@@ -198,8 +198,15 @@ impl Vault {
         wait: std::time::Duration,
     ) -> Result<(Vault, Rebuilt)> {
         let settings = Settings::read(world.disk.as_ref(), dir)?;
+        super::must_be_its_reels(world.disk.as_ref(), dir, &settings)?;
         let lock = crate::sys::lock::acquire(&dir.join(super::LOCK), wait, world.clock.as_ref())?;
-        if let Ok(catalogue) = Catalogue::open(&dir.join(catalogue::FILE)) {
+        let opened = match Catalogue::open(&dir.join(catalogue::FILE)) {
+            Ok(catalogue) => Some(catalogue),
+            // What a newer program notes there would be forgotten.
+            Err(e) if e.kind == Kind::NewerFormat => return Err(e),
+            Err(_) => None,
+        };
+        if let Some(catalogue) = opened {
             let vault = Vault {
                 dir: dir.to_path_buf(),
                 world: world.clone(),

@@ -88,9 +88,19 @@ impl Settings {
             format: u32,
         }
         let bad = |e: toml::de::Error| {
+            let before = e.span().and_then(|at| text.get(..at.start));
+            let place = before.map_or(String::new(), |before| {
+                let number = before.matches('\n').count();
+                let line = text.lines().nth(number).unwrap_or_default().trim();
+                format!("line {}, {line}: ", number + 1)
+            });
             Error::new(
                 Kind::BadInput,
-                format!("cannot understand {}: {e}", path.display()),
+                format!(
+                    "cannot understand {}: {place}{}",
+                    path.display(),
+                    e.message()
+                ),
             )
             .next(Next::say(
                 "put that line right; the kept dumps are not touched",

@@ -25,6 +25,7 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 
 use crate::error::{Error, Kind, Next, Result};
+use crate::sys::disk::{Disk, RealDisk, TemporaryFolder};
 
 /// The schema steps, in order; a released one is never edited.
 const STEPS: &[&str] = &[include_str!("../../../migrations/0001_first.sql")];
@@ -37,6 +38,8 @@ pub const FILE: &str = "catalogue.sqlite";
 pub struct Catalogue {
     conn: Connection,
     path: PathBuf,
+    /// Set while a copy is read because the original lies on a read-only disk and was not closed cleanly.
+    copy: Option<TemporaryFolder>,
 }
 
 /// Where the reels stood when the last batch was acknowledged.
@@ -66,6 +69,15 @@ impl Catalogue {
                 format!("{} is already there; it was left alone", path.display()),
             ));
         }
+        if !has_room(path) {
+            return Err(Error::new(
+                Kind::Io,
+                format!("there is no room left for {}", path.display()),
+            )
+            .next(Next::say(
+                "make room on that disk and run the same command again; what was kept before is not touched",
+            )));
+        }
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
             | OpenFlags::SQLITE_OPEN_CREATE
             | OpenFlags::SQLITE_OPEN_NO_MUTEX;
@@ -73,6 +85,7 @@ impl Catalogue {
         let catalogue = Catalogue {
             conn,
             path: path.to_path_buf(),
+            copy: None,
         };
         catalogue.tune()?;
         catalogue.migrate()?;
@@ -92,15 +105,16 @@ impl Catalogue {
                 ),
             );
         }
-        let conn = match open_for_writing(path) {
-            Ok(conn) if !conn.is_readonly("main")? => conn,
-            Err(e) if is_no_catalogue(&e) => return Err(e.into()),
-            // A read-only disk, or one without a free block for the files that SQLite keeps beside its own.
+        let (conn, copy) = match has_room(path).then(|| open_for_writing(path)) {
+            Some(Ok(conn)) if !conn.is_readonly("main")? => (conn, None),
+            Some(Err(e)) if is_no_catalogue(&e) => return Err(e.into()),
+            // A read-only disk, or one without room for the files that SQLite keeps beside its own.
             _ => open_for_reading(path)?,
         };
         let catalogue = Catalogue {
             conn,
             path: path.to_path_buf(),
+            copy,
         };
         let version = catalogue.version()?;
         if version > STEPS.len() as i64 {
@@ -125,7 +139,7 @@ impl Catalogue {
     /// # Errors
     /// As SQLite's.
     pub fn is_read_only(&self) -> Result<bool> {
-        Ok(self.conn.is_readonly("main")?)
+        Ok(self.copy.is_some() || self.conn.is_readonly("main")?)
     }
 
     /// Where its file lies.
@@ -249,6 +263,16 @@ impl Catalogue {
     }
 }
 
+/// True if SQLite can make the files that it keeps beside its own. One of them is mapped into memory: where the disk
+/// cannot back a page of it, the system kills the program, so this is asked before and not found out.
+fn has_room(path: &Path) -> bool {
+    const ROOM: u64 = 512 << 10;
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    RealDisk
+        .free_space(folder.unwrap_or(Path::new(".")))
+        .is_ok_and(|free| free >= ROOM)
+}
+
 fn open_for_writing(path: &Path) -> rusqlite::Result<Connection> {
     let conn = Connection::open_with_flags(
         path,
@@ -268,16 +292,18 @@ fn is_no_catalogue(e: &rusqlite::Error) -> bool {
     matches!(e.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
 }
 
-fn open_for_reading(path: &Path) -> Result<Connection> {
+type Opened = (Connection, Option<TemporaryFolder>);
+
+fn open_for_reading(path: &Path) -> Result<Opened> {
     let wal = path.with_extension("sqlite-wal");
     let pending = wal.metadata().is_ok_and(|m| m.len() > 0);
     if pending {
-        // In this mode the index of the pending part is kept in memory and needs no file.
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let conn = Connection::open_with_flags(path, flags)?;
-        conn.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
-        first_look(&conn)?;
-        return Ok(conn);
+        // In exclusive mode the index of the pending part is kept in memory and needs no file; but that mode wants
+        // to write. On a read-only disk a copy is read.
+        return match open_exclusive(path) {
+            Ok(conn) => Ok((conn, None)),
+            Err(_) => open_copy(path, &wal),
+        };
     }
     // Without anything pending the file is complete by itself and needs no helper files beside it.
     let mut uri = String::from("file:");
@@ -293,5 +319,27 @@ fn open_for_reading(path: &Path) -> Result<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
         | OpenFlags::SQLITE_OPEN_URI
         | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    Ok(Connection::open_with_flags(uri, flags)?)
+    Ok((Connection::open_with_flags(uri, flags)?, None))
+}
+
+fn open_exclusive(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let conn = Connection::open_with_flags(path, flags)?;
+    conn.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
+    first_look(&conn)?;
+    Ok(conn)
+}
+
+fn open_copy(path: &Path, wal: &Path) -> Result<Opened> {
+    let fail = |e| {
+        Error::io(
+            format!("cannot make a copy of {} to read", path.display()),
+            e,
+        )
+    };
+    let folder = TemporaryFolder::new().map_err(fail)?;
+    let copied = folder.take_copy(path).map_err(fail)?;
+    folder.take_copy(wal).map_err(fail)?;
+    let conn = open_for_writing(&copied)?;
+    Ok((conn, Some(folder)))
 }
