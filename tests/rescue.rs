@@ -269,6 +269,19 @@ fn a_rescue_that_died_is_begun_again() {
 }
 
 #[test]
+fn a_rescue_that_died_before_its_mark_stood_is_begun_again() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn"]);
+    let to = studio.path("new");
+    fs::create_dir_all(&to).unwrap();
+    let draft = to.join(".unfinished-1-0-.rescue-unfinished");
+    fs::write(&draft, "A res").unwrap();
+    let (new, _) = run(&studio, &options(&studio, &["barn"], "new")).unwrap();
+    assert_eq!(takes(&new), takes(&vault));
+    assert!(!draft.exists());
+}
+
+#[test]
 fn lines_are_named_chosen_and_accepted() {
     let studio = Studio::new();
     let desk = studio.three_reels(&["barn"]);

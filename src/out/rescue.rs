@@ -313,6 +313,13 @@ fn give_up(disk: &dyn Disk, to: &Path, staging: &Path, before: Before) {
         return;
     }
     let _ = disk.remove_folder(&to.join("incoming"));
+    // While anything else is left, the mark lets the next rescue use this folder.
+    if !disk
+        .list(to)
+        .is_ok_and(|held| held.iter().all(|n| n == UNFINISHED))
+    {
+        return;
+    }
     let _ = disk.remove_file(&to.join(UNFINISHED));
     if before == Before::Absent {
         let _ = disk.remove_folder(to);
@@ -325,7 +332,12 @@ fn prepare(disk: &dyn Disk, to: &Path) -> Result<(PathBuf, Before)> {
     make_folders(disk, &[to])?;
     let fail = |e| Error::io(format!("cannot use {}", to.display()), e);
     let to = disk.canonical(to).map_err(fail)?;
-    let held = disk.list(&to).map_err(fail)?;
+    // A draft is what was left when the writing of one file was cut off; it holds nothing of anyone's.
+    let (drafts, held): (Vec<_>, Vec<_>) = disk
+        .list(&to)
+        .map_err(fail)?
+        .into_iter()
+        .partition(|n| n.to_string_lossy().starts_with(disk::DRAFT_PREFIX));
     let begun = held.iter().any(|n| n == UNFINISHED);
     if !held.is_empty() && !begun {
         return Err(Error::new(
@@ -346,6 +358,11 @@ fn prepare(disk: &dyn Disk, to: &Path) -> Result<(PathBuf, Before)> {
         .next(Next::say(format!(
             "remove {UNFINISHED} there and use that vault, or name another folder with --to"
         ))));
+    }
+    for draft in drafts {
+        let path = to.join(draft);
+        disk.remove_file(&path)
+            .map_err(|e| Error::io(format!("cannot remove {}", path.display()), e))?;
     }
     if !begun {
         let text = b"A rescue into this folder has not finished. Run it again.\n";
