@@ -382,3 +382,27 @@ fn what_rots_before_its_reel_is_closed_counts_as_a_copy_nowhere() {
     let (health, _) = farshelf::ops::health::health(&vault).unwrap();
     assert_eq!(health.lost.len(), 0);
 }
+
+#[test]
+fn a_reel_that_is_gone_with_its_shelves_unknown_is_named_and_comes_back() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn"]);
+    let before = takes(&vault);
+    fs::remove_file(vault.reel_path(1)).unwrap();
+    let (vault, _) = Vault::reindex(vault.dir(), studio.elsewhere(), WAIT).unwrap();
+    fs::rename(studio.path("barn"), studio.path("away")).unwrap();
+    let (vault, report) = repair(&studio, vault);
+    let named: Vec<_> = report
+        .unrepairable
+        .iter()
+        .map(|u| (u.place.as_str(), u.reel))
+        .collect();
+    assert!(named.contains(&("local", Some(1))), "{named:?}");
+    assert_ne!(takes(&vault), before);
+    fs::rename(studio.path("away"), studio.path("barn")).unwrap();
+    if vault.catalogue().shelves().unwrap().is_empty() {
+        studio.add(&vault, "barn");
+    }
+    let (vault, _) = repair(&studio, vault);
+    assert_eq!(takes(&vault), before);
+}

@@ -127,6 +127,7 @@ pub fn repair(
     work.shelf_json(&mut report)?;
     work.local_reels(&mut report)?;
     work.missing_reels(&mut report)?;
+    work.holes(&mut report)?;
     work.open_reel(&mut report)?;
     for row in vault.catalogue().shelves()? {
         work.shelf(&row, &mut report)?;
@@ -371,6 +372,32 @@ impl Work<'_> {
                 }
             }
             self.later_reels(&row, shelf.as_ref(), &found.plan.foreign, identity, report)?;
+        }
+        Ok(())
+    }
+
+    /// Tells the reels that others follow on, that are not here, and that nothing within reach gave back.
+    fn holes(&self, report: &mut RepairReport) -> Result<()> {
+        let reels = self.vault.catalogue().reels()?;
+        let known: BTreeSet<Hash> = reels.iter().filter_map(|r| r.blake3).collect();
+        for row in &reels {
+            let missing = row.number.saturating_sub(1);
+            let told = |u: &Unrepairable| u.place == LOCAL && u.reel == Some(missing);
+            if row.previous.is_none_or(|h| known.contains(&h))
+                || exists(
+                    self.vault.world().disk.as_ref(),
+                    &self.vault.reel_path(missing),
+                )
+                || report.unrepairable.iter().any(told)
+            {
+                continue;
+            }
+            report.cannot(
+                LOCAL,
+                Some(missing),
+                "its file is missing, and no shelf that is known and within reach gave it back; \
+                 take up any other shelf with shelf add, then repair again",
+            );
         }
         Ok(())
     }

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
+use crate::model::ids::SectionName;
 use crate::ops::refs::{Named, resolve};
 use crate::sys::disk::{DRAFT_PREFIX, Disk, Draft, FileKind, Privacy, Replace};
 use crate::vault::Vault;
@@ -104,15 +105,15 @@ struct Scribe<'v> {
 impl Scribe<'_> {
     /// `bank-a.syx`: the section, or `take-12` for a loose one, with the extension of what was kept.
     fn file_name(&self, take: &TakeRow) -> Result<String> {
-        let stem = match take.loose {
-            true => format!("take-{}", take.number()),
-            false => take.section_name.clone(),
-        };
+        let stem = (!take.loose)
+            .then(|| stem_of(&take.section_name))
+            .flatten()
+            .unwrap_or_else(|| format!("take-{}", take.number()));
         if take.form == Form::Folder {
             return Ok(stem);
         }
         let kept_as = self.vault.catalogue().file_name_of_take(take.id)?;
-        let extension = match take.key.strip_prefix("*.") {
+        let extension = match extension_of(&take.key) {
             Some(extension) => extension.to_string(),
             None if take.messages > 0 => "syx".to_string(),
             None if kept_as.to_lowercase().ends_with(".syx") => "syx".to_string(),
@@ -320,4 +321,34 @@ fn remove_tree(disk: &dyn Disk, path: &Path) {
         }
     }
     let _ = disk.remove_folder(path);
+}
+
+/// The section as a file name. Names come out of a ledger, perhaps another's: none may lead out of the folder.
+fn stem_of(section: &str) -> Option<String> {
+    SectionName::fold(section).map(|name| name.to_string())
+}
+
+/// The extension in a key like `*.wav`, if it is a plain one.
+fn extension_of(key: &str) -> Option<&str> {
+    key.strip_prefix("*.")
+        .filter(|e| e.len() <= 16 && e.bytes().all(|b| b.is_ascii_alphanumeric()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_name_of_a_ledger_leads_out_of_the_folder() {
+        assert_eq!(stem_of("bank-a").as_deref(), Some("bank-a"));
+        assert_eq!(extension_of("*.wav"), Some("wav"));
+        assert_eq!(extension_of("*./../../up"), None);
+        for section in ["../../up", "..", ".", "/etc/up", "a/../../up", "up\\..", ""] {
+            let stem = stem_of(section).unwrap_or_default();
+            assert!(
+                !stem.contains(['/', '\\']) && !stem.starts_with('.'),
+                "{stem}"
+            );
+        }
+    }
 }
