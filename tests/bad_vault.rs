@@ -57,9 +57,14 @@ fn refused(s: &Studio, kind: Kind, words: &str) {
 fn a_newer_catalogue_is_refused_and_left_alone() {
     let s = Studio::new();
     vault_with_dumps(&s);
+    let conn = rusqlite::Connection::open(s.path("vault/catalogue.sqlite")).unwrap();
+    let version: i64 = conn
+        .query_row("PRAGMA user_version", [], |r| r.get(0))
+        .unwrap();
+    drop(conn);
     sql(&s, "PRAGMA user_version = 99");
     refused(&s, Kind::NewerFormat, "newer farshelf (catalogue 99");
-    sql(&s, "PRAGMA user_version = 1");
+    sql(&s, &format!("PRAGMA user_version = {version}"));
     all_there(&s);
 }
 

@@ -15,6 +15,7 @@ use crate::model::place::Place;
 use crate::vault::Vault;
 use crate::vault::catalogue::TakeRow;
 use crate::vault::pieces::Pieces;
+use crate::vault::recover;
 
 /// The name under which the vault's own copy is told; no shelf can have it.
 pub const LOCAL: &str = "local";
@@ -237,6 +238,12 @@ impl<'v> Copies<'v> {
                     }
                 }
                 missing.insert(reel.number);
+            }
+            if reel.blake3.is_none()
+                && matches!(there, There::None)
+                && recover::is_made_good(self.vault, reel.number)?
+            {
+                continue;
             }
             match detail.or(check.damage) {
                 Some(detail) => self.problems.push(Problem {

@@ -20,9 +20,9 @@ use crate::shelf::plan::Seen;
 use crate::shelf::registry::Registry;
 use crate::shelf::{Part, README, SHELF_JSON, Shelf};
 use crate::sys::text::counted;
-use crate::vault::catalogue::{Form, Mark, ReelCheck, ReelRow, ShelfReel, ShelfRow};
-use crate::vault::judge::{self, Fault, What};
-use crate::vault::reel::{self, Member};
+use crate::vault::catalogue::{Mark, ReelCheck, ReelRow, ShelfReel, ShelfRow};
+use crate::vault::judge::{self, Fault};
+use crate::vault::reel;
 use crate::vault::{Vault, recover};
 
 /// What is to be read.
@@ -180,6 +180,9 @@ fn local_units(vault: &Vault, units: &mut Vec<Unit>, report: &mut FixityReport) 
             Which::Open(mark)
         } else if row.blake3.is_none() {
             // It was open when its file was lost: no copy of it was ever made.
+            if recover::is_made_good(vault, row.number)? {
+                continue;
+            }
             report.damaged.push(Damage {
                 place: LOCAL.to_string(),
                 reel: Some(row.number),
@@ -312,32 +315,13 @@ fn place_of_damage(vault: &Vault, row: &ReelRow, read: u64) -> String {
     told.join("; ")
 }
 
-/// A reel that was damaged before it was closed is what it was closed as; it stays damaged as long as bytes that
-/// takes need were not kept anew, or lines of its ledger do not read.
+/// A reel that was damaged before it was closed is what it was closed as.
 fn closed_with_damage(vault: &Vault, number: u64) -> Result<Option<String>> {
     let Ok(bytes) = vault.read_reel(number) else {
         return Ok(Some("it cannot be read".to_string()));
     };
-    let faults = judge::faults(&bytes, &reel::scan(&bytes, 0));
-    let needed = vault
-        .catalogue()
-        .pieces_of_reel(number)?
-        .iter()
-        .any(|(hash, h)| {
-            let data = bytes.get(h.at as usize..(h.at + h.bytes) as usize);
-            matches!(h.form, Form::Whole | Form::Chunk | Form::Layout)
-                && data.is_none_or(|d| Hash::of(d) != *hash)
-        });
-    let healed = |f: &&Fault| {
-        matches!(
-            f.what,
-            What::Unfit(Member::Dump(_) | Member::Chunk(_) | Member::Layout(_))
-        ) && !needed
-    };
-    Ok(faults
-        .iter()
-        .find(|f| !healed(f))
-        .map(|f| format!("damaged before it was closed: {f}")))
+    let fault = recover::unhealed(vault, number, &bytes)?;
+    Ok(fault.map(|f| format!("damaged before it was closed: {f}")))
 }
 
 fn read_local(

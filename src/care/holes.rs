@@ -43,16 +43,18 @@ pub fn holes(catalogue: &Catalogue) -> Result<Vec<Hole>> {
             // tells so itself.
             None => below.is_some_and(|b| b.number + 1 < reel.number && b.blake3.is_some()),
         };
-        if missing {
+        let number = reel.number.saturating_sub(1);
+        // One that was lost before it was closed, and whose takes were told again, is missed by nobody.
+        if missing && !(reel.previous.is_none() && catalogue.is_retold(number)?) {
             holes.push(Hole {
-                reel: reel.number.saturating_sub(1),
+                reel: number,
                 before: Some(reel.number),
                 blake3: reel.previous,
             });
         }
     }
     let last = catalogue.mark()?.reel;
-    if last > reels.last().map_or(0, |r| r.number) {
+    if !catalogue.is_retold(last)? && last > reels.last().map_or(0, |r| r.number) {
         holes.push(Hole {
             reel: last,
             before: None,

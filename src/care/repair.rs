@@ -25,8 +25,13 @@ use crate::shelf::{Part, README, SHELF_JSON, Shelf};
 use crate::sys::disk::{Draft, Privacy, Replace, exists};
 use crate::vault::Vault;
 use crate::vault::catalogue::{ReelRow, ShelfRow};
+use crate::vault::judge::{self, Fault};
+use crate::vault::recover;
 use crate::vault::reel::{self, LARGEST_REEL_BYTES, Member};
 use crate::vault::writer::ReelJson;
+
+/// What was mended where facts were told again.
+pub const RETOLD: &str = "facts";
 
 /// Something that was mended.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -35,7 +40,7 @@ pub struct Repaired {
     pub place: String,
     /// The reel, if it is one.
     pub reel: Option<u64>,
-    /// What it is, where it is no reel: `shelf.json`, `README.txt`, `keys/…`.
+    /// What it is, where it is no whole reel: `shelf.json`, `README.txt`, `keys/…`, or [`RETOLD`].
     pub what: String,
     /// Where the good copy came from: `local`, or a shelf's name.
     pub from: String,
@@ -127,10 +132,10 @@ pub fn repair(
         wait,
     };
     work.shelf_json(&mut report)?;
+    work.open_reel(&mut report)?;
     work.local_reels(&mut report)?;
     work.missing_reels(&mut report)?;
     work.holes(&mut report)?;
-    work.open_reel(&mut report)?;
     for row in vault.catalogue().shelves()? {
         work.shelf(&row, &mut report)?;
     }
@@ -228,11 +233,14 @@ impl Work<'_> {
                 continue;
             }
             let Some(hash) = row.blake3 else {
-                report.cannot(
-                    LOCAL,
-                    Some(row.number),
-                    "it was lost before a copy of it was made",
-                );
+                self.retell(row.number, report)?;
+                if !recover::is_made_good(vault, row.number)? {
+                    report.cannot(
+                        LOCAL,
+                        Some(row.number),
+                        "it was lost before a copy of it was made; keep the takes named again",
+                    );
+                }
                 continue;
             };
             let size = vault.world().disk.meta(&vault.reel_path(row.number));
@@ -245,13 +253,36 @@ impl Work<'_> {
             record_local(vault, row.number, &now, self.wait)?;
             match (now.damage, now.same) {
                 (None, _) => {}
-                (Some(detail), true) => report.cannot(
-                    LOCAL,
-                    Some(row.number),
-                    format!("{detail}; every copy of it is the same"),
-                ),
+                (Some(_), true) => self.closed_with_damage(&row, report)?,
                 (Some(detail), false) => self.local_reel(&row, hash, &detail, report)?,
             }
+        }
+        Ok(())
+    }
+
+    /// Every copy of such a reel is the same: what its lost lines told is told again, and what its lost bytes were
+    /// has to be kept again.
+    fn closed_with_damage(&self, row: &ReelRow, report: &mut RepairReport) -> Result<()> {
+        let bytes = self.vault.read_reel(row.number).unwrap_or_default();
+        let faults = judge::faults(&bytes, &reel::scan(&bytes, 0));
+        if !faults.iter().all(Fault::is_in_a_piece) {
+            self.retell(row.number, report)?;
+        }
+        let now = check_local(self.vault, row)?;
+        record_local(self.vault, row.number, &now, self.wait)?;
+        if let Some(detail) = now.damage {
+            report.cannot(
+                LOCAL,
+                Some(row.number),
+                format!("{detail}; every copy of it is the same; keep the takes named again"),
+            );
+        }
+        Ok(())
+    }
+
+    fn retell(&self, number: u64, report: &mut RepairReport) -> Result<()> {
+        if self.vault.retell(number, self.wait)? {
+            report.mended(LOCAL, Some(number), RETOLD, LOCAL);
         }
         Ok(())
     }
@@ -452,19 +483,14 @@ impl Work<'_> {
         Ok(row.and_then(|r| r.blake3) == Some(Hash::of(bytes)))
     }
 
-    /// A damaged open reel has no copy: it is closed as it stands, so that keeping the same dumps again heals it.
+    /// A damaged open reel has no copy: it is closed as it stands, so that the next one begins, and mended as such.
     fn open_reel(&self, report: &mut RepairReport) -> Result<()> {
         let mark = self.vault.catalogue().mark()?;
         if mark.reel == 0 || mark.closed {
             return Ok(());
         }
         match self.vault.close_damaged_reel(self.wait) {
-            Ok(None) => {}
-            Ok(Some(number)) => report.cannot(
-                LOCAL,
-                Some(number),
-                "it was damaged before a copy of it was made; it was closed as it stands, keep the takes named again",
-            ),
+            Ok(_) => {}
             Err(e) if e.kind == Kind::Busy => return Err(e),
             Err(e) => report.cannot(LOCAL, Some(mark.reel), e.fact()),
         }

@@ -11,7 +11,7 @@ use crate::error::Result;
 use crate::ops::fixity::{self, FixityOptions};
 use crate::ops::key;
 use crate::ops::mirror;
-use crate::ops::repair::{self, Look};
+use crate::ops::repair::{self, Look, RETOLD};
 use crate::shelf::keyfile::KeyFile;
 use crate::sys::text::{grouped, size};
 
@@ -134,6 +134,9 @@ pub(super) fn repair(face: &Face, what: &RepairArgs) -> Result<Outcome> {
     printer.document(&json::Repair::of(&report))?;
     for m in &report.repaired {
         printer.done(match m.reel {
+            Some(reel) if m.what == RETOLD => {
+                format!("kept again what was noted of takes in reel {reel}, which no copy holds any more")
+            }
             Some(reel) => format!("mended reel {reel} at {} from {}", m.place, m.from),
             None => format!("mended {} at {} from {}", m.what, m.place, m.from),
         })?;

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::care;
-pub use crate::care::repair::{Look, RepairReport, Repaired, Unrepairable};
+pub use crate::care::repair::{Look, RETOLD, RepairReport, Repaired, Unrepairable};
 use crate::error::Result;
 use crate::shelf::cipher::Identity;
 use crate::vault::Vault;

@@ -55,6 +55,16 @@ impl fmt::Display for Fault {
     }
 }
 
+impl Fault {
+    /// True if it can have hurt nothing but the bytes of one whole piece or chunk.
+    pub fn is_in_a_piece(&self) -> bool {
+        matches!(
+            self.what,
+            What::Unfit(Member::Dump(_) | Member::Chunk(_) | Member::Layout(_))
+        )
+    }
+}
+
 /// Everything wrong with the reel in `bytes`, by place. `scan` is the reading of the same bytes from 0.
 pub fn faults(bytes: &[u8], scan: &Scan) -> Vec<Fault> {
     let mut faults: Vec<Fault> = scan

@@ -11,7 +11,7 @@ use crate::model::hash::Hash;
 use crate::model::ids::{DeviceId, SectionName};
 use crate::model::take::{Condition, Evidence, Finding, Severity, Via};
 use crate::model::timeline::{self, Dated, Sighting};
-use crate::vault::catalogue::{LOOSE, OriginRow, SectionRow, SectionTimeline, TakeRow};
+use crate::vault::catalogue::{FindingRow, LOOSE, OriginRow, SectionRow, SectionTimeline, TakeRow};
 use crate::vault::ledger::{self, Event};
 use crate::vault::writer::Writer;
 
@@ -493,28 +493,12 @@ impl<'w, 'v> Desk<'w, 'v> {
             .ok_or_else(bug)?;
         let findings = self.writer.vault().catalogue().findings_of_take(take.id)?;
         Ok(ledger::Take {
-            device: self.device.to_string(),
             take: number,
             section: (section != LOOSE).then(|| section.to_string()),
-            by_hand: take.by_hand,
-            key: take.key.clone(),
-            blake3: take.hash.to_string(),
-            content: (take.content != take.hash).then(|| take.content.to_string()),
-            bytes: take.bytes,
-            messages: take.messages,
-            doubtful: take.doubtful,
-            evidence: take.evidence.to_string(),
-            findings: findings
-                .iter()
-                .map(|f| ledger::Finding {
-                    code: f.code.clone(),
-                    severity: f.severity.to_string(),
-                    message: f.message.clone(),
-                })
-                .collect(),
             date: row.date.clone(),
             by: row.by.to_string(),
             origin: origin(&row.origin),
+            ..take_event(self.device.as_str(), take, &findings)
         })
     }
 
@@ -664,6 +648,34 @@ fn finding(f: &Finding) -> ledger::Finding {
         code: f.code.to_string(),
         severity: f.severity.to_string(),
         message: f.message.clone(),
+    }
+}
+
+/// A take that is kept already, as the ledger tells of it.
+pub(super) fn take_event(device: &str, take: &TakeRow, findings: &[FindingRow]) -> ledger::Take {
+    ledger::Take {
+        device: device.to_string(),
+        take: take.number(),
+        section: (take.section_name != LOOSE).then(|| take.section_name.clone()),
+        by_hand: take.by_hand,
+        key: take.key.clone(),
+        blake3: take.hash.to_string(),
+        content: (take.content != take.hash).then(|| take.content.to_string()),
+        bytes: take.bytes,
+        messages: take.messages,
+        doubtful: take.doubtful,
+        evidence: take.evidence.to_string(),
+        findings: findings
+            .iter()
+            .map(|f| ledger::Finding {
+                code: f.code.clone(),
+                severity: f.severity.to_string(),
+                message: f.message.clone(),
+            })
+            .collect(),
+        date: take.date.clone(),
+        by: take.dated_by.to_string(),
+        origin: no_origin(Via::File),
     }
 }
 

@@ -38,6 +38,10 @@ pub enum Event {
     Accept(Accept),
     /// Where a key sheet lies.
     KeySheet(KeySheet),
+    /// A fact that was told before, in a line that may be lost; it changes nothing where it is known.
+    Again(Again),
+    /// All that the ledger of a reel may have told was told again.
+    Retold(Retold),
     /// Note: a shelf was brought up to date.
     Mirrored(Mirrored),
     /// Note: copies were read back and found right.
@@ -327,6 +331,22 @@ pub struct Accept {
 pub struct KeySheet {
     /// The place.
     pub place: String,
+}
+
+/// A fact told again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Again {
+    /// When it was told first, RFC 3339.
+    pub at: String,
+    /// The fact.
+    pub what: Box<Event>,
+}
+
+/// A reel whose ledger was told again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Retold {
+    /// The reel.
+    pub reel: u64,
 }
 
 /// A shelf was brought up to date.

@@ -13,6 +13,7 @@ pub mod pieces;
 pub mod recover;
 pub mod reel;
 pub mod reindex;
+pub mod retell;
 pub mod settings;
 pub mod tsv;
 pub mod writer;

@@ -194,7 +194,8 @@ impl<'v> Pieces<'v> {
         Ok(bytes)
     }
 
-    fn list_text(&self, hash: &Hash) -> Result<String> {
+    /// The text of a list, as it lies in its members.
+    pub(super) fn list_text(&self, hash: &Hash) -> Result<String> {
         let holding = self.sound(hash)?;
         let mut bytes = self.read(&holding)?;
         for part in self.vault.catalogue().list_parts(holding.piece)? {

@@ -8,13 +8,13 @@
 //! ```
 //! Closed reels are left to fixity and repair.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::sys::disk::{self, DiskFile};
 use crate::vault::Vault;
-use crate::vault::catalogue::{Catalogue, Dirty, Form, Mark, ReelCheck, Stored, Where};
+use crate::vault::catalogue::{Catalogue, Dirty, Form, Holding, Mark, ReelCheck, Stored, Where};
 use crate::vault::judge::{self, Fault, What};
 use crate::vault::ledger::{self, Event, Read};
 use crate::vault::pieces::{self, Pieces};
@@ -400,7 +400,16 @@ pub(super) fn seal(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Res
 
 /// Marks every holding that a reel's bytes do not bear out.
 pub fn mark_unfit(vault: &Vault, number: u64, bytes: &[u8], now: i64) -> Result<u64> {
-    let mut marked = 0;
+    let unfit = unfit(vault, number, bytes)?;
+    for piece in &unfit {
+        vault.catalogue().mark_piece_damaged(*piece, now)?;
+    }
+    Ok(unfit.len() as u64)
+}
+
+/// Row ids of the pieces that should lie in a reel and that its bytes do not bear out.
+fn unfit(vault: &Vault, number: u64, bytes: &[u8]) -> Result<Vec<i64>> {
+    let mut unfit = Vec::new();
     for (hash, holding) in vault.catalogue().pieces_of_reel(number)? {
         let data = bytes.get(holding.at as usize..(holding.at + holding.bytes) as usize);
         let right = match holding.form {
@@ -414,11 +423,55 @@ pub fn mark_unfit(vault: &Vault, number: u64, bytes: &[u8], now: i64) -> Result<
             }
         };
         if !right {
-            vault.catalogue().mark_piece_damaged(holding.piece, now)?;
-            marked += 1;
+            unfit.push(holding.piece);
         }
     }
-    Ok(marked)
+    Ok(unfit)
+}
+
+/// The pieces of a reel that only the catalogue still finds: their bytes may be right, but the headers before them do
+/// not read, so that no copy gives them back.
+pub(super) fn headless(vault: &Vault, number: u64, bytes: &[u8]) -> Result<Vec<(Hash, Holding)>> {
+    let catalogue = vault.catalogue();
+    let starts: HashSet<u64> = reel::scan(bytes, 0)
+        .members
+        .iter()
+        .map(|m| m.data.start as u64)
+        .collect();
+    let is_headless = |h: &Holding| h.reel == number && !starts.contains(&h.at);
+    let mut headless = catalogue.pieces_of_reel(number)?;
+    headless.retain(|(_, holding)| is_headless(holding));
+    for (piece, hash, _) in catalogue.lists()? {
+        let parts = catalogue.list_parts(piece)?;
+        if parts.iter().any(is_headless)
+            && !headless.iter().any(|(known, _)| *known == hash)
+            && let Some(holding) = catalogue.holding(&hash)?
+        {
+            headless.push((hash, holding));
+        }
+    }
+    Ok(headless)
+}
+
+/// What is still wrong with a reel that was closed as the damaged one that it is in `bytes`: nothing once the bytes
+/// that takes need were kept anew, and what its ledger may have told was told again.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn unhealed(vault: &Vault, number: u64, bytes: &[u8]) -> Result<Option<Fault>> {
+    let needed = !unfit(vault, number, bytes)?.is_empty();
+    let retold = vault.catalogue().is_retold(number)?;
+    let mut faults = judge::faults(bytes, &reel::scan(bytes, 0)).into_iter();
+    Ok(faults.find(|fault| needed || !(retold || fault.is_in_a_piece())))
+}
+
+/// True if nothing is missing although a reel is: its takes were kept and told again.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn is_made_good(vault: &Vault, number: u64) -> Result<bool> {
+    let catalogue = vault.catalogue();
+    Ok(catalogue.is_retold(number)? && catalogue.pieces_of_reel(number)?.is_empty())
 }
 
 /// A reel that the catalogue has not heard of: left by a crash right after it was begun, or the catalogue is old.

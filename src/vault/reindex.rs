@@ -204,6 +204,7 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
         };
     }
     recover::settle(catalogue, &mut dirty)?;
+    forget_healed(vault, &mut out)?;
     out.reels = numbers.len() as u64;
     if let Some(end) = known_end
         && end.reel > mark.reel
@@ -216,6 +217,33 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
     mark.line = mark.line.max(known_end.map_or(0, |e| e.line));
     catalogue.set_mark(&mark)?;
     Ok(out)
+}
+
+/// Takes reels off the list that were closed with damage and whose takes were kept and told again since.
+fn forget_healed(vault: &Vault, out: &mut Rebuilt) -> Result<()> {
+    let catalogue = &vault.catalogue;
+    let mut damaged = Vec::new();
+    for (number, damage) in std::mem::take(&mut out.damaged) {
+        let bytes = recover::read_reel(vault, number)?;
+        let as_closed = catalogue
+            .reel(number)?
+            .is_some_and(|r| r.blake3 == Some(Hash::of(&bytes)));
+        if as_closed && recover::unhealed(vault, number, &bytes)?.is_none() {
+            let verified_at = Some(vault.world.now());
+            let damage = None;
+            catalogue.set_reel_check(
+                number,
+                &ReelCheck {
+                    verified_at,
+                    damage,
+                },
+            )?;
+        } else {
+            damaged.push((number, damage));
+        }
+    }
+    out.damaged = damaged;
+    Ok(())
 }
 
 /// Moves files away that stand among the reels under a wrong number while the reel they repeat is there too.

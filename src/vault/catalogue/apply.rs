@@ -33,6 +33,13 @@ pub struct Dirty {
     pub takes: BTreeSet<i64>,
 }
 
+/// Whether a fact is told for the first time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Told {
+    First,
+    Again,
+}
+
 /// A piece as it was stored.
 #[derive(Debug, Clone, Copy)]
 pub struct Stored {
@@ -157,13 +164,15 @@ impl Catalogue {
             Event::Device(d) => self.apply_device(d),
             Event::Section(s) => self.apply_section(s, dirty),
             Event::Take(t) => self.apply_take(t, place, dirty),
-            Event::Sighting(s) => self.apply_sighting(s, place, dirty),
+            Event::Sighting(s) => self.apply_sighting(s, place, dirty, Told::First),
             Event::Label(l) => self.apply_label(l, dirty),
             Event::Vouch(v) => self.apply_vouch(v, place, dirty),
             Event::Log(l) => self.apply_log(l, place),
             Event::Shelf(s) => self.apply_shelf(s),
             Event::Accept(a) => self.apply_accept(a),
             Event::KeySheet(k) => self.apply_key_sheet(k, place),
+            Event::Again(a) => self.apply_again(a, place, dirty),
+            Event::Retold(r) => self.set_retold(r.reel),
             Event::Mirrored(m) => self.apply_mirrored(m),
             Event::Verified(v) => self.apply_verified(v),
         }
@@ -398,7 +407,13 @@ impl Catalogue {
         Ok(())
     }
 
-    fn apply_sighting(&self, s: &ledger::Sighting, place: Where, dirty: &mut Dirty) -> Result<()> {
+    fn apply_sighting(
+        &self,
+        s: &ledger::Sighting,
+        place: Where,
+        dirty: &mut Dirty,
+        told: Told,
+    ) -> Result<()> {
         let Some((id, section)) = self.take_and_section(&s.device, s.take)? else {
             return Ok(());
         };
@@ -421,12 +436,39 @@ impl Catalogue {
                     format!("{date} {known_by}")
                 ])?;
         }
-        self.insert_sighting(id, &s.date, by, &s.origin, place)?;
+        if told == Told::First || !self.is_seen(id, s, by)? {
+            self.insert_sighting(id, &s.date, by, &s.origin, place)?;
+        }
         dirty.sections.insert(section);
         if s.corrects.is_some() {
             dirty.takes.insert(id);
         }
         Ok(())
+    }
+
+    /// A fact told again changes nothing where it is known; a take is from now on told by this line.
+    fn apply_again(&self, again: &ledger::Again, place: Where, dirty: &mut Dirty) -> Result<()> {
+        let first = Where {
+            at: seconds(&again.at),
+            ..place
+        };
+        match again.what.as_ref() {
+            Event::Batch(_) | Event::Again(_) => Ok(()),
+            Event::Take(t) => match self.take_and_section(&t.device, t.take)? {
+                None => self.apply_take(t, first, dirty),
+                Some((id, _)) => {
+                    self.conn
+                        .prepare_cached("UPDATE take SET ledger = ?2, reel = ?3 WHERE id = ?1")?
+                        .execute(params![id, place.line as i64, place.reel as i64])?;
+                    dirty.takes.insert(id);
+                    Ok(())
+                }
+            },
+            Event::Sighting(s) => self.apply_sighting(s, first, dirty, Told::Again),
+            Event::Vouch(v) if self.is_vouched(v)? => Ok(()),
+            Event::Log(l) if self.is_logged(l)? => Ok(()),
+            other => self.apply(other, first, dirty),
+        }
     }
 
     fn apply_label(&self, label: &ledger::Label, dirty: &mut Dirty) -> Result<()> {

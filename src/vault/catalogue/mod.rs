@@ -7,6 +7,7 @@ mod apply;
 mod carry;
 mod check;
 mod read;
+mod retold;
 mod rows;
 mod settle;
 
@@ -28,7 +29,10 @@ use crate::error::{Error, Kind, Next, Result};
 use crate::sys::disk::{Disk, RealDisk, TemporaryFolder};
 
 /// The schema steps, in order; a released one is never edited.
-const STEPS: &[&str] = &[include_str!("../../../migrations/0001_first.sql")];
+const STEPS: &[&str] = &[
+    include_str!("../../../migrations/0001_first.sql"),
+    include_str!("../../../migrations/0002_retold.sql"),
+];
 
 /// The catalogue's file name inside a vault.
 pub const FILE: &str = "catalogue.sqlite";
