@@ -249,22 +249,30 @@ fn every_point_of_a_shelf() {
 fn every_point_of_a_local_reel_and_a_shelf_at_once() {
     let bed = Bed::new();
     let reels: Vec<String> = (1..OPEN).map(Bed::reel).collect();
-    let points = Points::new(&bed, &reels, Vec::new());
+    let objects: Vec<String> = (1..OPEN).map(|n| bed.object("barn", n)).collect();
+    let points = Points::new(&bed, &reels, bed.whole_files(&objects, &objects));
     let spread = Spread {
-        always: 0,
+        always: points.whole.len(),
         all: points.all(),
         few: 400,
     };
     try_points("a local reel and a shelf's copy at once", spread, |index| {
-        let here = points.get(index);
-        let number = reel_of(&here.file).unwrap();
-        let shelf = ["barn", "loft"][index % 2];
-        let file = bed.object(shelf, number);
-        let length = bed.original(&file).len();
-        let harm = Harm::at(length, index / 2 % (2 * length));
-        let there = Point { file, harm };
-        let both = [&here, &there];
-        on_the_bed(&bed, &both, false, || mendable(&bed, &both))
+        let one = points.get(index);
+        let number = reel_of(&one.file).unwrap();
+        let other = if index < points.whole.len() {
+            let file = Bed::reel(number);
+            let length = bed.original(&file).len();
+            let harm = Harm::at(length, index * 101 % (2 * length));
+            Point { file, harm }
+        } else {
+            let file = bed.object(["barn", "loft"][index % 2], number);
+            let length = bed.original(&file).len();
+            let harm = Harm::at(length, index / 2 % (2 * length));
+            Point { file, harm }
+        };
+        let both = [&one, &other];
+        let afresh = index < points.whole.len();
+        on_the_bed(&bed, &both, afresh, || mendable(&bed, &both))
     });
 }
 
@@ -402,6 +410,49 @@ fn every_point_of_the_open_reel() {
     try_points("the open reel", spread, |index| {
         let point = points.get(index);
         on_the_bed(&bed, &[&point], true, || open_reel(&bed, &point))
+    });
+}
+
+/// Without the catalogue only the open reel itself tells what was acknowledged: nothing of it is cut off, and harm to
+/// one batch takes no other with it.
+fn open_reel_alone(bed: &Bed, point: &Point) -> Verdict {
+    let path = bed.studio.path(&point.file);
+    let original = bed.original(&point.file);
+    let scan = reel::scan(original, 0);
+    let is_ledger = |m: &&reel::Found| matches!(m.member, reel::Member::Ledger { .. });
+    // The first batch ends where the member behind its ledger begins.
+    let first = scan.members.iter().position(|m| is_ledger(&m)).unwrap_or(0);
+    let second_from = scan.members[first + 1].at as usize;
+    let harmed = std::fs::read(&path).unwrap();
+    std::fs::remove_file(bed.studio.path("vault/catalogue.sqlite")).unwrap();
+    let vault = bed.open();
+    let of_open = bed.takes_of(OPEN);
+    bed.recalls(&vault, |take| match point.harm {
+        _ if !of_open.contains(&take) => true,
+        Harm::Flip(at) => (take == of_open[0]) == (at >= second_from),
+        Harm::Cut(length) => take == of_open[0] && length >= second_from,
+        _ => true,
+    })?;
+    let now = std::fs::read(&path).unwrap_or_default();
+    ensure!(
+        now.starts_with(&harmed),
+        "something was cut off or written over"
+    );
+    Ok(())
+}
+
+#[test]
+fn every_point_of_the_open_reel_without_the_catalogue() {
+    let bed = Bed::new();
+    let points = Points::new(&bed, &[Bed::reel(OPEN)], Vec::new());
+    let spread = Spread {
+        always: 0,
+        all: points.all(),
+        few: 150,
+    };
+    try_points("the open reel without the catalogue", spread, |index| {
+        let point = points.get(index);
+        on_the_bed(&bed, &[&point], true, || open_reel_alone(&bed, &point))
     });
 }
 
