@@ -51,6 +51,10 @@ pub fn try_points(what: &str, spread: Spread, mut point: impl FnMut(usize) -> Re
 }
 
 fn prime_from(at_least: usize) -> usize {
-    let is_prime = |n: &usize| (2..).take_while(|d| d * d <= *n).all(|d| n % d != 0);
+    let is_prime = |n: &usize| {
+        (2..)
+            .take_while(|d| d * d <= *n)
+            .all(|d| !n.is_multiple_of(d))
+    };
     (at_least.max(2)..).find(is_prime).unwrap_or(2)
 }

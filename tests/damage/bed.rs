@@ -260,6 +260,18 @@ impl Bed {
         })
     }
 
+    /// A flip in each stretch of these reels that holds bytes of a take: few among all others, so always tried.
+    pub fn hearts(&self, reels: &[String]) -> Vec<Point> {
+        let stretches = self.needs.values().flatten();
+        stretches
+            .map(|(reel, range)| Point {
+                file: Bed::reel(*reel),
+                harm: Harm::Flip(range.start),
+            })
+            .filter(|point| reels.contains(&point.file))
+            .collect()
+    }
+
     /// The takes with bytes or a ledger line in a reel.
     pub fn takes_of(&self, reel: u64) -> Vec<u32> {
         let lies_in = |take: &&u32| self.needs[take].iter().any(|(r, _)| *r == reel);

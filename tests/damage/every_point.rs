@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use farshelf::care::standing::ShelfState;
 use farshelf::ops;
 use farshelf::ops::fixity::FixityReport;
+use farshelf::ops::repair::Look;
 use farshelf::ops::rescue::{RescueOptions, RescueReport, rescue};
 use farshelf::shelf::name::ReelName;
 use farshelf::vault::catalogue::Form;
@@ -205,7 +206,8 @@ impl Drop for Reset<'_> {
 fn every_point_of_the_closed_reels() {
     let bed = Bed::new();
     let reels: Vec<String> = (1..OPEN).map(Bed::reel).collect();
-    let points = Points::new(&bed, &reels, bed.whole_files(&reels, &reels));
+    let whole = [bed.whole_files(&reels, &reels), bed.hearts(&reels)].concat();
+    let points = Points::new(&bed, &reels, whole);
     let spread = Spread {
         always: points.whole.len(),
         all: points.all(),
@@ -274,6 +276,54 @@ fn every_point_of_a_local_reel_and_a_shelf_at_once() {
         let afresh = index < points.whole.len();
         on_the_bed(&bed, &both, afresh, || mendable(&bed, &both))
     });
+}
+
+/// A copy rots after it was read and before it is mended from: it is not used, the next one is.
+fn rotten_source(bed: &Bed, here: &Point, source: &Point) -> Verdict {
+    let vault = bed.open();
+    check(&vault);
+    bed.harm(source);
+    let key = Some(&bed.studio.identity);
+    let mended = ops::repair::repair(vault, key, Look::AsRecorded, WAIT);
+    let (vault, repaired) = mended.map_err(|e| e.fact())?;
+    let now = std::fs::read(bed.studio.path(&here.file)).unwrap_or_default();
+    ensure!(
+        now == bed.original(&here.file),
+        "the reel is not mended from the other shelf: {repaired:?}"
+    );
+    bed.recalls(&vault, |_| true)?;
+    let (vault, _) = repair(&bed.studio, vault);
+    ensure!(bed.changed().is_empty(), "changed: {:?}", bed.changed());
+    ensure!(check(&vault).good(), "{:?}", check(&vault).damaged);
+    Ok(())
+}
+
+#[test]
+fn every_point_of_a_copy_that_rots_before_it_is_mended_from() {
+    let bed = Bed::new();
+    let objects: Vec<String> = (1..OPEN).map(|n| bed.object("barn", n)).collect();
+    let mut whole = bed.whole_files(&objects, &objects);
+    whole.retain(|point| !is_rename(point));
+    let points = Points::new(&bed, &objects, whole);
+    let spread = Spread {
+        always: points.whole.len(),
+        all: points.all(),
+        few: 150,
+    };
+    try_points(
+        "a copy that rots before it is mended from",
+        spread,
+        |index| {
+            let source = points.get(index);
+            let file = Bed::reel(reel_of(&source.file).unwrap());
+            let harm = Harm::Flip(index % bed.original(&file).len());
+            let here = Point { file, harm };
+            let afresh = index < points.whole.len();
+            on_the_bed(&bed, &[&here], afresh, || {
+                rotten_source(&bed, &here, &source).map_err(|why| format!("{source:?}: {why}"))
+            })
+        },
+    );
 }
 
 /// No good copy is left of a reel: exactly the takes it takes with it are named, and the others are given.
@@ -401,7 +451,8 @@ fn open_reel(bed: &Bed, point: &Point) -> Verdict {
 fn every_point_of_the_open_reel() {
     let bed = Bed::new();
     let open = [Bed::reel(OPEN)];
-    let points = Points::new(&bed, &open, bed.whole_files(&open, &[]));
+    let whole = [bed.whole_files(&open, &[]), bed.hearts(&open)].concat();
+    let points = Points::new(&bed, &open, whole);
     let spread = Spread {
         always: points.whole.len(),
         all: points.all(),
