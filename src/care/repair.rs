@@ -365,7 +365,30 @@ impl Work<'_> {
             ));
         }
         draft.flush().map_err(fail)?;
+        self.set_other_reel_aside(name.number)?;
         draft.publish(&target, Replace::Yes).map_err(fail)
+    }
+
+    /// A file that calls itself another reel may be the only one of that reel (two files were exchanged, perhaps the
+    /// open reel's): before ours takes its place it is moved to `incoming/` (I8).
+    fn set_other_reel_aside(&self, number: u64) -> Result<()> {
+        let vault = self.vault;
+        let Ok(bytes) = vault.read_reel(number) else {
+            return Ok(());
+        };
+        let Some(other) = reel::first_number(&bytes).filter(|n| *n != number) else {
+            return Ok(());
+        };
+        let (from, folder) = (vault.reel_path(number), vault.dir().join("incoming"));
+        let name = format!("reel-{number:06}-{:.16}.tar", Hash::of(&bytes));
+        let disk = vault.world().disk.as_ref();
+        disk.rename(&from, &folder.join(&name))
+            .and_then(|()| disk.sync_folder(&folder))
+            .map_err(|e| Error::io(format!("cannot move {} to incoming/", from.display()), e))?;
+        vault.warn(format!(
+            "what stood as reel {number} calls itself reel {other}; it was moved to incoming/{name}"
+        ));
+        Ok(())
     }
 
     /// Reels of our own chain that only shelves have: holes in it, and what follows where this folder is an older

@@ -197,6 +197,8 @@ struct Opened {
     link: Link,
     place: usize,
     object: ReelName,
+    /// True if that name is not the one it was made under: it counts as a copy for nobody.
+    renamed: bool,
     object_bytes: u64,
     computer: String,
     shelves: BTreeMap<String, u64>,
@@ -232,14 +234,25 @@ fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<S
             .map_err(|e| Error::io(format!("cannot read {}", location.display()), e))
             .and_then(|_| shelf.list(Part::Reels));
         match listed {
-            Ok(objects) => places.push(Place {
-                about: ShelfJson::read(&shelf).ok().flatten(),
-                objects: objects
+            Ok(objects) => {
+                let listed = objects.len();
+                let objects: Vec<ReelName> = objects
                     .into_iter()
                     .filter_map(|o| o.name.parse().ok())
-                    .collect(),
-                shelf,
-            }),
+                    .collect();
+                if objects.len() < listed {
+                    notes.push(format!(
+                        "{} not named as copies of reels are in {}; they were not looked at",
+                        counted((listed - objects.len()) as u64, "file"),
+                        location.join(Part::Reels.as_str()).display()
+                    ));
+                }
+                places.push(Place {
+                    about: ShelfJson::read(&shelf).ok().flatten(),
+                    objects,
+                    shelf,
+                });
+            }
             // One that fails must not stop the others.
             Err(e) if options.locations.len() > 1 => notes.push(e.fact()),
             Err(e) => return Err(e),
@@ -480,6 +493,7 @@ impl Bench<'_> {
             }
         }
         let mut bad_at: BTreeMap<(u64, ReelTag), BTreeSet<usize>> = BTreeMap::new();
+        let mut doubted: Vec<(usize, ReelName)> = Vec::new();
         let mut ours: BTreeSet<usize> = (0..self.places.len())
             .filter(|p| {
                 self.places[*p]
@@ -492,8 +506,8 @@ impl Bench<'_> {
             let mut reasons = Vec::new();
             let mut done = false;
             let at: BTreeSet<usize> = objects.iter().map(|(place, _)| *place).collect();
-            for (place, name) in objects {
-                match self.take_in(place, &name, vault_id) {
+            for (place, name) in &objects {
+                match self.take_in(*place, name, vault_id) {
                     Ok(opened) => {
                         ours.extend(&at);
                         gathered.reels.push(opened);
@@ -509,6 +523,12 @@ impl Bench<'_> {
                 reasons.dedup();
                 gathered.bad.insert((number, tag), reasons.join("; "));
                 bad_at.insert((number, tag), at);
+                doubted.extend(objects);
+            }
+        }
+        for (place, name) in doubted {
+            if self.take_in_renamed(place, &name, vault_id, &mut gathered)? {
+                ours.insert(place);
             }
         }
         // A location with nothing of this vault is another vault's shelf: what lies there is no damage of ours.
@@ -544,6 +564,58 @@ impl Bench<'_> {
         if !mac.good {
             return Err(Failed::Object("it is damaged or forged".to_string()));
         }
+        let (path, hash, bytes) = self.open_and_read(place, name)?;
+        let opened = self.understood(place, name, name.number, path, hash, &bytes);
+        Ok(Opened {
+            object_bytes: mac.bytes,
+            ..opened
+        })
+    }
+
+    /// Takes in a reel under another name than its own, and gives true if it was one. The tag in the name is keyed and
+    /// over the plain bytes: where it fits, they are this vault's, and the reel itself says which it is.
+    fn take_in_renamed(
+        &self,
+        place: usize,
+        name: &ReelName,
+        vault_id: &str,
+        gathered: &mut Gathered,
+    ) -> Result<bool> {
+        let (path, hash, bytes) = match self.open_and_read(place, name) {
+            Ok(opened) => opened,
+            Err(Failed::Here(e)) => return Err(e),
+            Err(Failed::Key | Failed::Object(_)) => return Ok(false),
+        };
+        let Some(number) = reel::first_number(&bytes) else {
+            return Ok(false);
+        };
+        if about(&bytes, number).is_none_or(|a| a.vault != vault_id) {
+            return Ok(false);
+        }
+        gathered.bad.remove(&(name.number, name.tag));
+        gathered.bad.remove(&(number, name.tag));
+        gathered.notes.push(format!(
+            "{} holds reel {number} under another name: {name}",
+            self.places[place].shelf.location()
+        ));
+        let tag = name.tag.to_string();
+        let is_same = |r: &Opened| r.link.number == number && r.link.tag == tag;
+        if !gathered.reels.iter().any(is_same) {
+            let opened = self.understood(place, name, number, path, hash, &bytes);
+            gathered.reels.push(Opened {
+                renamed: true,
+                ..opened
+            });
+        }
+        Ok(true)
+    }
+
+    /// Opens an object whose tag fits its plain bytes: where they are staged, their hash, and they themselves.
+    fn open_and_read(
+        &self,
+        place: usize,
+        name: &ReelName,
+    ) -> std::result::Result<(PathBuf, Hash, Vec<u8>), Failed> {
         let (path, hash) = self.open_object(&self.places[place], name)?;
         if self.name_key.tag(&hash.0) != name.tag {
             return Err(Failed::Object(
@@ -552,10 +624,23 @@ impl Bench<'_> {
         }
         let bytes = disk::read_all(self.disk, &path, LARGEST_REEL_BYTES)
             .map_err(|e| Failed::Here(Error::io(format!("cannot read {}", path.display()), e)))?;
-        let about = about(&bytes, name.number);
+        Ok((path, hash, bytes))
+    }
+
+    /// What reel `number` in `bytes` tells of itself.
+    fn understood(
+        &self,
+        place: usize,
+        name: &ReelName,
+        number: u64,
+        path: PathBuf,
+        hash: Hash,
+        bytes: &[u8],
+    ) -> Opened {
+        let about = about(bytes, number);
         let mut opened = Opened {
             link: Link {
-                number: name.number,
+                number,
                 tag: name.tag.to_string(),
                 hash,
                 previous: about
@@ -567,7 +652,8 @@ impl Bench<'_> {
             },
             place,
             object: *name,
-            object_bytes: mac.bytes,
+            renamed: false,
+            object_bytes: 0,
             computer: about
                 .as_ref()
                 .map_or("unknown".into(), |a| a.computer.clone()),
@@ -580,8 +666,8 @@ impl Bench<'_> {
             settings: None,
             staged: path,
         };
-        read_ledger(&bytes, &mut opened);
-        Ok(opened)
+        read_ledger(bytes, &mut opened);
+        opened
     }
 }
 
@@ -962,6 +1048,12 @@ fn tell_lost(
             ));
         } else if !broken.contains(key) && !numbers.contains(&key.0) {
             report.damaged.push(lost(Some(key.0), None, why.clone()));
+        } else if !broken.contains(key) {
+            // Nothing of the line chosen is missing by it, unless it is a newer reel under a wrong number.
+            report.notes.push(format!(
+                "beside reel {0}, what is named reel {0} with the tag {1} is damaged, forged or renamed",
+                key.0, key.1
+            ));
         }
     }
     report.damaged.sort_by_key(|l| l.reel);
@@ -1019,7 +1111,7 @@ fn what_was_read_counts(
             continue;
         };
         for reel in chosen.reels.iter().map(|i| &gathered.reels[*i]) {
-            if reel.place == index {
+            if reel.place == index && !reel.renamed {
                 rows.push((
                     shelf.id,
                     ShelfReel {

@@ -35,7 +35,20 @@ pub fn place(text: &str) -> Place {
 
 impl Studio {
     pub fn new() -> Studio {
-        let temp = tempfile::tempdir().unwrap();
+        Studio::within(tempfile::tempdir().unwrap())
+    }
+
+    /// One that lies in memory where the system has such a folder: for tests that write thousands of times.
+    pub fn in_memory() -> Studio {
+        let memory = Path::new("/dev/shm");
+        Studio::within(if memory.is_dir() {
+            tempfile::tempdir_in(memory).unwrap()
+        } else {
+            tempfile::tempdir().unwrap()
+        })
+    }
+
+    fn within(temp: tempfile::TempDir) -> Studio {
         let clock = Arc::new(FixedClock::at(START));
         let world = World {
             clock: clock.clone(),
@@ -154,29 +167,34 @@ pub fn keep(vault: &Vault, device: &str, take: u32, bytes: &[u8]) {
     let hash = Hash::of(bytes);
     writer.put_piece(Form::Whole, hash, bytes).unwrap();
     writer
-        .record(&Event::Take(Take {
-            device: device.to_string(),
-            take,
-            section: Some("all".to_string()),
-            by_hand: false,
-            key: "syx".to_string(),
-            blake3: hash.to_string(),
-            content: None,
-            bytes: bytes.len() as u64,
-            messages: 1,
-            doubtful: false,
-            evidence: "none".to_string(),
-            findings: Vec::new(),
-            date: format!("2020-01-{:02}", take.min(28)),
-            by: "given".to_string(),
-            origin: Origin {
-                via: "file".to_string(),
-                name: format!("{take}.syx"),
-                ..Origin::default()
-            },
-        }))
+        .record(&take_event(device, take, hash, bytes.len() as u64))
         .unwrap();
     writer.commit().unwrap();
+}
+
+/// The ledger event of a take whose piece or list is named `hash`.
+pub fn take_event(device: &str, take: u32, hash: Hash, bytes: u64) -> Event {
+    Event::Take(Take {
+        device: device.to_string(),
+        take,
+        section: Some("all".to_string()),
+        by_hand: false,
+        key: "syx".to_string(),
+        blake3: hash.to_string(),
+        content: None,
+        bytes,
+        messages: 1,
+        doubtful: false,
+        evidence: "none".to_string(),
+        findings: Vec::new(),
+        date: format!("2020-01-{:02}", take.min(28)),
+        by: "given".to_string(),
+        origin: Origin {
+            via: "file".to_string(),
+            name: format!("{take}.syx"),
+            ..Origin::default()
+        },
+    })
 }
 
 pub fn mirror(vault: &Vault) -> ops::mirror::MirrorReport {

@@ -1,7 +1,12 @@
 //! Damage of every kind to a vault and its shelves: fixity names it, repair mends it, nothing spreads.
 
-#[path = "common/vaults.rs"]
+#[path = "../common/vaults.rs"]
 mod common;
+#[path = "../common/points.rs"]
+mod points;
+
+mod bed;
+mod every_point;
 
 use std::fs;
 use std::path::{Path, PathBuf};
