@@ -391,7 +391,7 @@ fn prepare(disk: &dyn Disk, to: &Path) -> Result<(PathBuf, Before)> {
 
 fn make_folders(disk: &dyn Disk, folders: &[&Path]) -> Result<()> {
     for folder in folders {
-        disk.create_folders(folder, Privacy::Owner)
+        disk::create_durable_folders(disk, folder, Privacy::Owner)
             .map_err(|e| Error::io(format!("cannot create {}", folder.display()), e))?;
     }
     Ok(())

@@ -21,16 +21,13 @@ pub struct Folder {
 /// # Errors
 /// `Io`.
 pub fn lay_out(disk: &dyn Disk, location: &Path, about: &ShelfJson) -> Result<()> {
+    disk::create_durable_folders(disk, location, Privacy::Shared)
+        .map_err(|e| Error::io(format!("cannot create {}", location.display()), e))?;
     for part in [Part::Reels, Part::Keys] {
         make_folder(disk, &location.join(part.as_str()))?;
     }
     publish(disk, &location.join(README), readme_text().as_bytes())?;
-    publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())?;
-    if let Some(parent) = location.parent() {
-        disk.sync_folder(parent)
-            .map_err(|e| Error::io(format!("cannot bring {} to the disk", parent.display()), e))?;
-    }
-    Ok(())
+    publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())
 }
 
 /// What stands in `location` that no shelf of ours would hold: names, sorted; empty if a shelf may be laid out there.
@@ -253,14 +250,8 @@ fn make_folder(disk: &dyn Disk, path: &Path) -> Result<()> {
     if disk.meta(path).is_ok_and(|m| m.kind == FileKind::Folder) {
         return Ok(());
     }
-    let work = || {
-        disk.create_folders(path, Privacy::Shared)?;
-        match path.parent() {
-            Some(parent) => disk.sync_folder(parent),
-            None => Ok(()),
-        }
-    };
-    work().map_err(|e| Error::io(format!("cannot create {}", path.display()), e))
+    disk::create_durable_folders(disk, path, Privacy::Shared)
+        .map_err(|e| Error::io(format!("cannot create {}", path.display()), e))
 }
 
 fn publish(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<()> {
