@@ -667,7 +667,10 @@ impl Run<'_, '_> {
             return Ok(false);
         }
         let list = matches!(holding.form, Form::Chunked | Form::Folder);
-        if !list && self.assurance > 0 {
+        if list {
+            return Ok(Pieces::new(self.vault).check_list(hash).is_ok());
+        }
+        if self.assurance > 0 {
             self.assurance = self.assurance.saturating_sub(holding.bytes + 512);
             return Ok(Pieces::new(self.vault).check(hash).is_ok());
         }
