@@ -136,6 +136,9 @@ impl Error {
             std::io::ErrorKind::NotFound => {
                 Next::say("check the name and whether its disk is there")
             }
+            std::io::ErrorKind::AlreadyExists | std::io::ErrorKind::NotADirectory => {
+                Next::say("a file is in the way there; nothing was changed, name another path")
+            }
             _ => Next::say(
                 "check the disk, then run the same command again; what was kept before is not touched",
             ),

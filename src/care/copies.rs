@@ -9,6 +9,7 @@
 
 use std::collections::{HashMap, HashSet};
 
+use crate::care::holes::holes;
 use crate::error::Result;
 use crate::model::place::Place;
 use crate::vault::Vault;
@@ -250,6 +251,12 @@ impl<'v> Copies<'v> {
                     self.own.insert(reel.number, own);
                 }
             }
+        }
+        for hole in holes(catalogue)? {
+            self.problems.push(Problem {
+                reel: hole.reel,
+                detail: hole.text(),
+            });
         }
         for &(_, reel, _) in &bad {
             if !self.problems.iter().any(|p| p.reel == reel) {

@@ -6,6 +6,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
+use crate::care::copies::LOCAL;
+use crate::care::holes::holes;
 use crate::care::mirror::{ROTTED, conflict_words, note_verified, record_survey};
 use crate::care::standing::MISSING;
 use crate::care::survey::{self, Ours, Presence, Survey};
@@ -17,7 +19,6 @@ use crate::shelf::name::{KeysName, ReelName};
 use crate::shelf::plan::Seen;
 use crate::shelf::registry::Registry;
 use crate::shelf::{Part, README, SHELF_JSON, Shelf};
-use crate::sys::disk;
 use crate::sys::text::counted;
 use crate::vault::catalogue::{Form, Mark, ReelCheck, ReelRow, ShelfReel, ShelfRow};
 use crate::vault::judge::{self, Fault, What};
@@ -163,24 +164,18 @@ pub fn fixity(vault: &Vault, options: &FixityOptions, wait: Duration) -> Result<
     Ok(report)
 }
 
-/// The name of the vault's own copy.
-pub const LOCAL: &str = "local";
-
 fn local_units(vault: &Vault, units: &mut Vec<Unit>, report: &mut FixityReport) -> Result<()> {
     let catalogue = vault.catalogue();
     let mark = catalogue.mark()?;
-    let mut hashes = BTreeSet::new();
-    let reels = catalogue.reels()?;
-    hashes.extend(reels.iter().filter_map(|r| r.blake3));
-    for row in reels {
+    report
+        .damaged
+        .extend(holes(catalogue)?.into_iter().map(|hole| Damage {
+            place: LOCAL.to_string(),
+            reel: Some(hole.reel),
+            detail: hole.text(),
+        }));
+    for row in catalogue.reels()? {
         let check = catalogue.reel_check(row.number)?;
-        if row.previous.is_some_and(|h| !hashes.contains(&h)) {
-            report.damaged.push(Damage {
-                place: LOCAL.to_string(),
-                reel: Some(row.number.saturating_sub(1)),
-                detail: format!("the reel before reel {} is missing", row.number),
-            });
-        }
         let what = if row.number == mark.reel && !mark.closed {
             Which::Open(mark)
         } else if row.blake3.is_none() {
@@ -220,7 +215,7 @@ fn read_open(vault: &Vault, mark: Mark, report: &mut FixityReport, wait: Duratio
     let Some(detail) = wrong(vault.judge_open_reel(mark.reel, now_mark.end)) else {
         return Ok(());
     };
-    let bytes = read_whole(vault, mark.reel).unwrap_or_default();
+    let bytes = vault.read_reel(mark.reel).unwrap_or_default();
     vault.catalogue().in_transaction(|_| {
         recover::mark_unfit(vault, mark.reel, &bytes, vault.world().now()).map(|_| ())
     })?;
@@ -296,16 +291,8 @@ fn hash_file(vault: &Vault, row: &ReelRow) -> (u64, std::result::Result<Hash, St
     (at, Ok(Hash::from(hasher.finalize())))
 }
 
-fn read_whole(vault: &Vault, number: u64) -> std::io::Result<Vec<u8>> {
-    disk::read_all(
-        vault.world().disk.as_ref(),
-        &vault.reel_path(number),
-        reel::LARGEST_REEL_BYTES,
-    )
-}
-
 fn place_of_damage(vault: &Vault, row: &ReelRow, read: u64) -> String {
-    let bytes = match read_whole(vault, row.number) {
+    let bytes = match vault.read_reel(row.number) {
         Ok(bytes) => bytes,
         Err(e) => return format!("it cannot be read: {e}"),
     };
@@ -328,7 +315,7 @@ fn place_of_damage(vault: &Vault, row: &ReelRow, read: u64) -> String {
 /// A reel that was damaged before it was closed is what it was closed as; it stays damaged as long as bytes that
 /// takes need were not kept anew, or lines of its ledger do not read.
 fn closed_with_damage(vault: &Vault, number: u64) -> Result<Option<String>> {
-    let Ok(bytes) = read_whole(vault, number) else {
+    let Ok(bytes) = vault.read_reel(number) else {
         return Ok(Some("it cannot be read".to_string()));
     };
     let faults = judge::faults(&bytes, &reel::scan(&bytes, 0));
@@ -395,7 +382,7 @@ pub fn record_local(vault: &Vault, number: u64, check: &LocalCheck, wait: Durati
             }
             Some(damage) => {
                 // What cannot be read holds nothing.
-                let bytes = read_whole(vault, number).unwrap_or_default();
+                let bytes = vault.read_reel(number).unwrap_or_default();
                 recover::mark_unfit(vault, number, &bytes, now)?;
                 catalogue.set_reel_check(
                     number,

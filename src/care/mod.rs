@@ -3,6 +3,7 @@
 pub mod copies;
 pub mod fixity;
 pub mod health;
+pub mod holes;
 pub mod mirror;
 pub mod repair;
 pub mod standing;

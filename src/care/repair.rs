@@ -7,7 +7,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::Write;
 use std::time::Duration;
 
-use crate::care::fixity::{self, FixityOptions, LOCAL, check_local, record_local, takes_hit};
+use crate::care::copies::LOCAL;
+use crate::care::fixity::{self, FixityOptions, check_local, record_local, takes_hit};
+use crate::care::holes::holes;
 use crate::care::mirror::{
     Job, NotSent, Sender, Source, copy_keys, put_small, record_reel, sources,
 };
@@ -378,23 +380,18 @@ impl Work<'_> {
 
     /// Tells the reels that others follow on, that are not here, and that nothing within reach gave back.
     fn holes(&self, report: &mut RepairReport) -> Result<()> {
-        let reels = self.vault.catalogue().reels()?;
-        let known: BTreeSet<Hash> = reels.iter().filter_map(|r| r.blake3).collect();
-        for row in &reels {
-            let missing = row.number.saturating_sub(1);
-            let told = |u: &Unrepairable| u.place == LOCAL && u.reel == Some(missing);
-            if row.previous.is_none_or(|h| known.contains(&h))
-                || exists(
-                    self.vault.world().disk.as_ref(),
-                    &self.vault.reel_path(missing),
-                )
+        for hole in holes(self.vault.catalogue())? {
+            let told = |u: &Unrepairable| u.place == LOCAL && u.reel == Some(hole.reel);
+            // A file that was fetched just now counts; the catalogue hears of it later.
+            let path = self.vault.reel_path(hole.reel);
+            if exists(self.vault.world().disk.as_ref(), &path)
                 || report.unrepairable.iter().any(told)
             {
                 continue;
             }
             report.cannot(
                 LOCAL,
-                Some(missing),
+                Some(hole.reel),
                 "its file is missing, and no shelf that is known and within reach gave it back; \
                  take up any other shelf with shelf add, then repair again",
             );

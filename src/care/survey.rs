@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 
+use crate::care::holes::holes;
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::shelf::cipher::check_mac;
@@ -60,20 +61,16 @@ pub fn ours(vault: &Vault, name_key: &NameKey) -> Result<Ours> {
     let catalogue = vault.catalogue();
     let mark = catalogue.mark()?;
     let mut ours = Ours::default();
-    let mut named: BTreeSet<Hash> = BTreeSet::new();
     for reel in catalogue.reels()? {
-        named.extend(reel.previous);
         let Some(hash) = reel.blake3 else { continue };
         ours.hashes.insert(reel.number, hash);
         ours.chain.closed.insert(reel.number, name_key.tag(&hash.0));
     }
     ours.chain.open_facts = mark.reel > 0 && !mark.closed;
-    for hash in named {
-        if !ours.hashes.values().any(|h| *h == hash) {
-            let tag = name_key.tag(&hash.0);
-            ours.chain.holes.insert(tag);
-            ours.holes.insert(tag, hash);
-        }
+    for hash in holes(catalogue)?.into_iter().filter_map(|h| h.blake3) {
+        let tag = name_key.tag(&hash.0);
+        ours.chain.holes.insert(tag);
+        ours.holes.insert(tag, hash);
     }
     for (number, tag) in catalogue.foreign_reels()? {
         if let Ok(tag) = tag.parse() {

@@ -1,6 +1,6 @@
 //! `mirror`, `fixity` and `repair`.
 
-use crate::care::fixity::LOCAL;
+use crate::care::copies::LOCAL;
 use crate::cli::Face;
 use crate::cli::args::{FixityArgs, Mirror, RepairArgs};
 use crate::cli::exit::Outcome;

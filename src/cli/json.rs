@@ -551,6 +551,7 @@ pub(super) struct Reindexed {
     reels: u64,
     takes: u64,
     damaged: Vec<DamagedReel>,
+    set_aside: Vec<u64>,
     lost: Vec<LostTake>,
 }
 
@@ -579,6 +580,7 @@ impl Reindexed {
                     detail: detail.clone(),
                 })
                 .collect(),
+            set_aside: r.set_aside.clone(),
             lost: r
                 .lost
                 .iter()

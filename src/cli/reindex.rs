@@ -21,12 +21,17 @@ pub(super) fn reindex(face: &Face) -> Result<Outcome> {
         },
         counted(rebuilt.takes, "take")
     ))?;
+    for reel in &rebuilt.set_aside {
+        printer.note(format!(
+            "the file numbered {reel} only repeats other reels; it was moved to incoming/"
+        ));
+    }
     for (reel, detail) in &rebuilt.damaged {
         printer.note(format!("reel {reel} is damaged: {detail}"));
     }
     if !rebuilt.lost.is_empty() {
         printer.note(format!(
-            "{} were known before and are not there any more",
+            "known before and not there any more: {}",
             counted(rebuilt.lost.len() as u64, "take")
         ));
         let rows = rebuilt

@@ -42,19 +42,23 @@ impl Copying {
     /// `NotFound` or `BadInput` naming the file.
     pub fn read(disk: &dyn Disk, dir: &Path) -> Result<Copying> {
         let path = dir.join(FILE);
+        let again = || {
+            Next::run(
+                "it is made again from the key; the copies are not touched",
+                "key sheet",
+            )
+        };
         let bad = |what: &str| {
             Error::new(
                 Kind::BadInput,
                 format!("cannot use {}: {what}", path.display()),
             )
-            .next(Next::run(
-                "it is made again from the key; the copies are not touched",
-                "key sheet",
-            ))
+            .next(again())
         };
         let text = disk::read_text(disk, &path, 1 << 16)
-            .map_err(|e| Error::io(format!("cannot read {}", path.display()), e))?;
-        let parsed: OnDisk = toml::from_str(&text).map_err(|e| bad(&e.to_string()))?;
+            .map_err(|e| Error::io(format!("cannot read {}", path.display()), e).next(again()))?;
+        // The message without the text of the line: it may hold the key of the names.
+        let parsed: OnDisk = toml::from_str(&text).map_err(|e| bad(e.message()))?;
         Ok(Copying {
             recipient: parsed
                 .recipient
@@ -86,5 +90,26 @@ impl Copying {
             Privacy::Owner,
             Replace::Yes,
         )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sys::disk::RealDisk;
+
+    #[test]
+    fn one_that_does_not_read_is_told_in_one_line_with_the_way_to_a_new_one() {
+        let dir = tempfile::tempdir().unwrap();
+        let check = |kind: Kind| {
+            let e = Copying::read(&RealDisk, dir.path()).unwrap_err();
+            assert_eq!(e.kind, kind);
+            assert!(!e.fact().contains('\n'), "{}", e.fact());
+            assert!(!e.fact().contains("s3cret"), "{}", e.fact());
+            assert!(e.next_step().text().unwrap().contains("key"));
+        };
+        check(Kind::NotFound);
+        std::fs::write(dir.path().join(FILE), "name_key = s3cret [").unwrap();
+        check(Kind::BadInput);
     }
 }

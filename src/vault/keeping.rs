@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Kind, Next, Result};
 use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::ids::{DeviceId, SectionName};
@@ -372,12 +372,11 @@ impl<'w, 'v> Desk<'w, 'v> {
 
     /// Numbers what is new by date, then path, and records it.
     fn record(mut self) -> Result<Vec<Placed>> {
-        let mut next = self
+        let mut last = self
             .writer
             .vault()
             .catalogue()
-            .last_take_number(self.device_row)?
-            + 1;
+            .last_take_number(self.device_row)?;
         let timelines = std::mem::take(&mut self.timelines);
         let mut arranged = Vec::new();
         // (start, tie, section, place of the run): the order in which numbers are given.
@@ -403,9 +402,15 @@ impl<'w, 'v> Desk<'w, 'v> {
         for (_, _, at, place) in order {
             let (name, line, arrangement) = &arranged[at];
             let run = &arrangement.runs[place];
-            self.record_take(name, line, run, next)?;
-            numbers.insert((at, place), next);
-            next += 1;
+            last = last.checked_add(1).ok_or_else(|| {
+                Error::new(
+                    Kind::Refused,
+                    format!("{} has no take number left; nothing was kept", self.device),
+                )
+                .next(Next::say("keep its dumps under a new device"))
+            })?;
+            self.record_take(name, line, run, last)?;
+            numbers.insert((at, place), last);
         }
         for (at, (name, line, arrangement)) in arranged.iter().enumerate() {
             self.record_sightings(at, name, line, arrangement, &numbers)?;

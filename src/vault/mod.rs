@@ -201,6 +201,19 @@ impl Vault {
         self.reels_dir().join(reel::file_name(number))
     }
 
+    /// The bytes of a reel's file, at most [`reel::LARGEST_REEL_BYTES`]: what lies behind those is none of ours.
+    ///
+    /// # Errors
+    /// As the disk's.
+    pub fn read_reel(&self, number: u64) -> std::io::Result<Vec<u8>> {
+        let file = self.world.disk.open(&self.reel_path(number))?;
+        let mut bytes = Vec::new();
+        disk::FileReader::new(file.as_ref())
+            .take(reel::LARGEST_REEL_BYTES)
+            .read_to_end(&mut bytes)?;
+        Ok(bytes)
+    }
+
     /// The outside world as this vault sees it.
     pub fn world(&self) -> &World {
         &self.world
@@ -404,18 +417,23 @@ pub(crate) fn reel_numbers(disk: &dyn disk::Disk, folder: &Path) -> Result<Vec<u
 
 /// Removes a catalogue with what SQLite keeps beside it.
 pub(crate) fn remove_catalogue(disk: &dyn disk::Disk, path: &Path) -> Result<()> {
-    for suffix in ["", "-wal", "-shm"] {
-        let mut name = path.as_os_str().to_os_string();
-        name.push(suffix);
-        let path = PathBuf::from(name);
-        match disk.remove_file(&path) {
-            Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
-                return Err(Error::io(format!("cannot remove {}", path.display()), e));
-            }
-            _ => {}
+    remove_if_there(disk, path)?;
+    remove_beside_catalogue(disk, path)
+}
+
+/// Removes what SQLite keeps beside a catalogue, which would be taken for that of the next one of its name.
+pub(crate) fn remove_beside_catalogue(disk: &dyn disk::Disk, path: &Path) -> Result<()> {
+    remove_if_there(disk, &catalogue::wal(path))?;
+    remove_if_there(disk, &path.with_extension("sqlite-shm"))
+}
+
+fn remove_if_there(disk: &dyn disk::Disk, path: &Path) -> Result<()> {
+    match disk.remove_file(path) {
+        Err(e) if e.kind() != std::io::ErrorKind::NotFound => {
+            Err(Error::io(format!("cannot remove {}", path.display()), e))
         }
+        _ => Ok(()),
     }
-    Ok(())
 }
 
 /// The refusal to make a second vault where one is.

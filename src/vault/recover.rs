@@ -67,13 +67,10 @@ pub fn repair_tail(vault: &Vault) -> Result<()> {
     Ok(())
 }
 
-fn read_reel(vault: &Vault, number: u64) -> Result<Vec<u8>> {
-    disk::read_all(
-        vault.world().disk.as_ref(),
-        &vault.reel_path(number),
-        reel::LARGEST_REEL_BYTES,
-    )
-    .map_err(|e| Error::io(format!("cannot read reel {number}"), e))
+pub(super) fn read_reel(vault: &Vault, number: u64) -> Result<Vec<u8>> {
+    vault
+        .read_reel(number)
+        .map_err(|e| Error::io(format!("cannot read reel {number}"), e))
 }
 
 fn repair_open(vault: &Vault, mut mark: Mark) -> Result<Mark> {
@@ -147,7 +144,9 @@ fn index_whole_batches(
             index_member(catalogue, number, bytes, member)?;
         }
         spread_new_lists(vault)?;
-        index_lines(catalogue, number, data, first, last, &mut dirty)?;
+        if let Some(odd) = index_lines(catalogue, number, data, first, last, &mut dirty)? {
+            odd.iter().for_each(|line| vault.warn(odd_line(*line)));
+        }
         mark.line = last;
         mark.end = end_of(found);
         mark.batch_from = mark.end;
@@ -221,7 +220,13 @@ fn newer_reel(number: u64, format: u32) -> Error {
     .next(Next::say("use the newer farshelf here"))
 }
 
-/// Applies the lines of one ledger member; false if they do not read.
+/// What to say of a ledger line that was left out.
+pub(super) fn odd_line(line: u64) -> String {
+    format!("line {line} of the ledger makes no sense and was left out")
+}
+
+/// Applies the lines of one ledger member. Gives the numbers of those that make no sense, or nothing if the member
+/// does not read at all.
 pub(super) fn index_lines(
     catalogue: &Catalogue,
     number: u64,
@@ -229,10 +234,11 @@ pub(super) fn index_lines(
     first: u64,
     last: u64,
     dirty: &mut Dirty,
-) -> Result<bool> {
+) -> Result<Option<Vec<u64>>> {
     let Some(lines) = ledger::read_batch(text, first, last) else {
-        return Ok(false);
+        return Ok(None);
     };
+    let mut odd = Vec::new();
     let mut at = 0;
     for line in lines {
         let Read::Known(line) = line else { continue };
@@ -242,17 +248,17 @@ pub(super) fn index_lines(
                 .parse::<jiff::Timestamp>()
                 .map_or(0, |t| t.as_second());
         }
-        catalogue.apply(
-            &line.event,
-            Where {
-                line: line.number,
-                reel: number,
-                at,
-            },
-            dirty,
-        )?;
+        let place = Where {
+            line: line.number,
+            reel: number,
+            at,
+        };
+        match catalogue.apply(&line.event, place, dirty) {
+            Err(e) if e.kind == Kind::BadInput => odd.push(line.number),
+            other => other?,
+        }
     }
-    Ok(true)
+    Ok(Some(odd))
 }
 
 pub(super) fn settle(catalogue: &Catalogue, dirty: &mut Dirty) -> Result<()> {
@@ -375,6 +381,10 @@ pub(super) fn seal(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Res
         return Ok((Hash::of(bytes), bytes.len() as u64));
     }
     let length = bytes.len() as u64;
+    if length == reel::LARGEST_REEL_BYTES {
+        // What lies behind was not read and must not be written over.
+        return Ok((Hash::of(bytes), length));
+    }
     let fill = (reel::padded(length) - length) as usize + reel::TRAILER;
     let zeros = vec![0u8; fill];
     let path = vault.reel_path(number);
@@ -452,7 +462,7 @@ fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
 
 /// A file in reels/ of which no batch follows on. What a crash left of a reel that was just begun was never
 /// acknowledged and goes; anything else (a renamed reel, a foreign one) is kept in incoming/.
-fn set_aside(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<()> {
+pub(super) fn set_aside(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<()> {
     let path = vault.reel_path(number);
     let fail = |e| {
         Error::io(

@@ -17,13 +17,15 @@ pub const WHOLE_PIECE_BYTES: u64 = 1 << 20;
 pub const MEMBER_BYTES: u64 = (2 << 20) - 1;
 /// Larger files cannot be a reel of ours and are not read into memory.
 pub const LARGEST_REEL_BYTES: u64 = REEL_BYTES + (8 << 20);
+/// No number of a reel or of a ledger line is larger: an invented one must leave room for those that follow.
+pub const LARGEST_NUMBER: u64 = 1 << 62;
 /// tar's unit.
 pub const BLOCK: usize = 512;
 /// The end of a closed reel: two zero blocks.
 pub const TRAILER: usize = 2 * BLOCK;
 
 /// The name of a member.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub enum Member {
     /// `reel/<number>.json`: about the reel itself, first member.
     Reel(u64),
@@ -95,7 +97,11 @@ impl Member {
             "ledger" => {
                 let mut parts = rest.strip_suffix(".jsonl")?.splitn(3, '-');
                 let first = parts.next()?.parse().ok()?;
-                let last = parts.next()?.parse().ok()?;
+                let last = parts
+                    .next()?
+                    .parse()
+                    .ok()
+                    .filter(|n| *n <= LARGEST_NUMBER)?;
                 let hex = parts.next()?;
                 let check = u64::from_str_radix(hex, 16).ok()?.to_be_bytes();
                 Member::Ledger { first, last, check }
@@ -158,7 +164,11 @@ pub fn file_name(number: u64) -> String {
 
 /// The number in a reel's file name, if it is exactly of that form.
 pub fn number_of(file_name: &str) -> Option<u64> {
-    let number = file_name.strip_suffix(".tar")?.parse().ok()?;
+    let number = file_name
+        .strip_suffix(".tar")?
+        .parse()
+        .ok()
+        .filter(|n| *n <= LARGEST_NUMBER)?;
     (self::file_name(number) == file_name).then_some(number)
 }
 
@@ -289,6 +299,14 @@ fn read_header(bytes: &[u8]) -> Option<(Member, u64)> {
     let name = std::str::from_utf8(&path).ok()?;
     // A header of ours can have one form only, so any flipped bit in it shows.
     (header(name, size).ok()?[..] == *block).then(|| (Member::parse(name), size))
+}
+
+/// The number that a reel gives itself in its first member, whose header stands at the start of `bytes`.
+pub fn first_number(bytes: &[u8]) -> Option<u64> {
+    match read_header(bytes)?.0 {
+        Member::Reel(number) => Some(number),
+        _ => None,
+    }
 }
 
 fn next_header(bytes: &[u8], from: usize) -> Option<usize> {

@@ -4,6 +4,7 @@
 //! knew beyond the reels (checks, files read before, waiting notes) is carried over where it can be read; takes that
 //! it knew and the reels lack are named, never forgotten silently.
 
+use std::collections::HashSet;
 use std::path::Path;
 
 use crate::error::{Error, Kind, Result};
@@ -13,7 +14,9 @@ use crate::sys::disk;
 use crate::vault::catalogue::{self, Catalogue, Dirty, LostTake, Mark, ReelCheck};
 use crate::vault::reel::{self, Ending, Member};
 use crate::vault::settings::Settings;
-use crate::vault::{Vault, judge, recover, reel_numbers, remove_catalogue};
+use crate::vault::{
+    Vault, judge, recover, reel_numbers, remove_beside_catalogue, remove_catalogue,
+};
 
 /// What rebuilding found.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -24,6 +27,8 @@ pub struct Rebuilt {
     pub takes: u64,
     /// Reels with something wrong: number and what.
     pub damaged: Vec<(u64, String)>,
+    /// Files among the reels that only repeat others, by their number; they were moved to `incoming/`.
+    pub set_aside: Vec<u64>,
     /// Takes that the old catalogue knew and the reels lack.
     pub lost: Vec<LostTake>,
 }
@@ -59,8 +64,17 @@ pub fn rebuild(dir: &Path, world: &World, settings: &Settings) -> Result<Rebuilt
     found.takes = vault.catalogue.count_takes()?;
     vault.catalogue.gather()?;
     drop(vault);
-    // Between the two steps there is no catalogue at all: the next command would build it again.
-    remove_catalogue(disk, &path)?;
+    let pending = disk
+        .meta(&catalogue::wal(&path))
+        .is_ok_and(|meta| meta.size > 0);
+    if pending {
+        // Another process holds it open. Between the two steps there is no catalogue at all, and the next command
+        // would build it again: without its other half the old one could not be trusted.
+        remove_catalogue(disk, &path)?;
+    } else {
+        // The old one stays until the new one has its name: what only it knows is in there.
+        remove_beside_catalogue(disk, &path)?;
+    }
     disk.rename(&new_path, &path)
         .and_then(|()| disk.sync_folder(dir))
         .map_err(|e| Error::io(format!("cannot put the new {} in place", path.display()), e))?;
@@ -76,15 +90,24 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
     let mut dirty = Dirty::default();
     let mut mark = Mark::default();
     let mut before: Option<(u64, Hash)> = None;
-    let numbers = reel_numbers(disk, &vault.reels_dir())?;
     let known_end = old.and_then(|o| o.mark().ok());
+    out.set_aside = set_repeats_aside(vault)?;
+    let numbers = reel_numbers(disk, &vault.reels_dir())?;
+    // Batches that were read: a file that stands there twice must not be entered twice.
+    let mut seen: HashSet<Member> = HashSet::new();
     for number in &numbers {
         let number = *number;
-        let file = vault.reel_path(number);
-        let bytes = disk::read_all(disk, &file, reel::LARGEST_REEL_BYTES)
-            .map_err(|e| Error::io(format!("cannot read {}", file.display()), e))?;
+        let bytes = recover::read_reel(vault, number)?;
         let scan = reel::scan(&bytes, 0);
         let mut faults = judge::faults(&bytes, &scan);
+        let mut odd = Vec::new();
+        let size = disk.meta(&vault.reel_path(number)).map_or(0, |m| m.size);
+        if size > bytes.len() as u64 {
+            faults.push(judge::Fault {
+                at: bytes.len() as u64,
+                what: judge::What::Gap(size - bytes.len() as u64),
+            });
+        }
         catalogue.apply_reel(number, None, "unknown", "unknown", now)?;
         let mut batch_from = 0;
         for member in &scan.members {
@@ -94,17 +117,42 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
             }
             recover::index_member(catalogue, number, &bytes, member)?;
             if let Member::Ledger { first, last, .. } = member.member
-                && recover::index_lines(catalogue, number, data, first, last, &mut dirty)?
+                && seen.insert(member.member.clone())
+                && let Some(lines) =
+                    recover::index_lines(catalogue, number, data, first, last, &mut dirty)?
             {
+                odd.extend(lines);
                 mark.line = mark.line.max(last);
                 batch_from = member.data.start as u64 + reel::padded(data.len() as u64);
             }
         }
         recover::spread_new_lists(vault)?;
+        // The reel before is what this one says it was (its hash is in reel.json).
+        if let (Some((earlier, its_hash)), Some(told)) =
+            (before, catalogue.reel(number)?.and_then(|r| r.previous))
+            && told != its_hash
+            && earlier + 1 == number
+        {
+            let length = catalogue.reel(earlier)?.map_or(0, |r| r.bytes);
+            catalogue.apply_reel_end(earlier, Some(told), length)?;
+            let damage = "it is not the reel that the next one follows".to_string();
+            catalogue.set_reel_check(
+                earlier,
+                &ReelCheck {
+                    verified_at: None,
+                    damage: Some(damage.clone()),
+                },
+            )?;
+            if !out.damaged.iter().any(|(n, _)| *n == earlier) {
+                out.damaged.push((earlier, damage));
+            }
+        }
         let is_last = Some(&number) == numbers.last();
         let open_and_whole =
             is_last && scan.ending == Ending::Open && faults.is_empty() && scan.end == batch_from;
         if open_and_whole {
+            let told = odd.first().map(|line| recover::odd_line(*line));
+            out.damaged.extend(told.map(|what| (number, what)));
             catalogue.apply_reel_end(number, None, scan.end)?;
             mark = Mark {
                 reel: number,
@@ -133,7 +181,10 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
                 what: judge::What::Batch,
             });
         }
-        let damage = faults.first().map(|f| f.to_string());
+        let damage = faults
+            .first()
+            .map(|f| f.to_string())
+            .or(odd.first().map(|line| recover::odd_line(*line)));
         let verified_at = damage.is_none().then_some(now);
         catalogue.set_reel_check(
             number,
@@ -143,26 +194,6 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
             },
         )?;
         out.damaged.extend(damage.map(|d| (number, d)));
-        // The reel before is what this one says it was (its hash is in reel.json).
-        if let (Some((earlier, its_hash)), Some(told)) =
-            (before, catalogue.reel(number)?.and_then(|r| r.previous))
-            && told != its_hash
-            && earlier + 1 == number
-        {
-            let length = catalogue.reel(earlier)?.map_or(0, |r| r.bytes);
-            catalogue.apply_reel_end(earlier, Some(told), length)?;
-            let damage = "it is not the reel that the next one follows".to_string();
-            catalogue.set_reel_check(
-                earlier,
-                &ReelCheck {
-                    verified_at: None,
-                    damage: Some(damage.clone()),
-                },
-            )?;
-            if !out.damaged.iter().any(|(n, _)| *n == earlier) {
-                out.damaged.push((earlier, damage));
-            }
-        }
         before = Some((number, right));
         mark = Mark {
             reel: number,
@@ -185,6 +216,41 @@ fn read_all_reels(vault: &Vault, old: Option<&Catalogue>) -> Result<Rebuilt> {
     mark.line = mark.line.max(known_end.map_or(0, |e| e.line));
     catalogue.set_mark(&mark)?;
     Ok(out)
+}
+
+/// Moves files away that stand among the reels under a wrong number while the reel they repeat is there too.
+fn set_repeats_aside(vault: &Vault) -> Result<Vec<u64>> {
+    let disk = vault.world.disk.as_ref();
+    let numbers = reel_numbers(disk, &vault.reels_dir())?;
+    let mut aside = Vec::new();
+    for number in &numbers {
+        let Some(right) = number_inside(vault, *number).filter(|n| n != number) else {
+            continue;
+        };
+        if number_inside(vault, right) != Some(right) {
+            continue;
+        }
+        let bytes = recover::read_reel(vault, *number)?;
+        let scan = reel::scan(&bytes, 0);
+        let original = recover::read_reel(vault, right)?;
+        let there = reel::scan(&original, 0);
+        let names: HashSet<&Member> = there.members.iter().map(|m| &m.member).collect();
+        if judge::faults(&original, &there).is_empty()
+            && scan.members.iter().all(|m| names.contains(&m.member))
+        {
+            recover::set_aside(vault, *number, &bytes, &scan)?;
+            aside.push(*number);
+        }
+    }
+    Ok(aside)
+}
+
+/// The number that the file of reel `number` gives itself in its first member.
+fn number_inside(vault: &Vault, number: u64) -> Option<u64> {
+    let mut block = [0u8; 2 * reel::BLOCK];
+    let file = vault.world.disk.open(&vault.reel_path(number)).ok()?;
+    file.read_at(&mut block, 0).ok()?;
+    reel::first_number(&block)
 }
 
 impl Vault {

@@ -52,9 +52,11 @@ fn row(device: &str, take: &TakeRow, labels: &str, file: &str) -> String {
         take.section_name.as_str()
     };
     format!(
-        "{device}\t{section}\t{}\t{}\t{condition}\t{}\t{}\t{}\n",
+        "{}\t{}\t{}\t{}\t{condition}\t{}\t{}\t{}\n",
+        column(device),
+        column(section),
         take.number(),
-        take.date,
+        column(&take.date),
         column(labels),
         take.hash,
         column(file),

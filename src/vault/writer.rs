@@ -10,7 +10,7 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use crate::error::{Error, Kind, Result};
+use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::sys::clock::rfc3339;
 use crate::sys::disk::{DiskFile, Privacy};
@@ -105,6 +105,16 @@ impl<'v> Writer<'v> {
     pub(super) fn begin(vault: &'v Vault, lock: WriterLock) -> Result<Writer<'v>> {
         vault.catalogue().begin()?;
         let mark = vault.catalogue().mark()?;
+        let next_reel = vault.next_reel_number(mark.reel)?;
+        if mark.line.max(next_reel) >= reel::LARGEST_NUMBER {
+            return Err(Error::new(
+                Kind::Refused,
+                "the numbers of reels or of ledger lines are used up; nothing was changed",
+            )
+            .next(Next::say(
+                "somebody wrote an invented number into a reel; see which with fixity, and mend it from a copy with repair",
+            )));
+        }
         let mut writer = Writer {
             vault,
             _lock: lock,

@@ -11,6 +11,7 @@ use crate::model::date::DatedBy;
 use crate::model::hash::Hash;
 use crate::model::take::{Evidence, Severity, Via};
 use crate::vault::ledger::{self, Event};
+use crate::vault::reel::LARGEST_NUMBER;
 
 /// Where and when an event stands.
 #[derive(Debug, Clone, Copy)]
@@ -146,6 +147,9 @@ impl Catalogue {
     ///
     /// Events that name things this catalogue has not heard of (their own events may have been damaged) create them
     /// bare, so that nothing that is left becomes unreachable.
+    ///
+    /// # Errors
+    /// `BadInput` for an event that makes no sense; nothing of it is entered then.
     pub fn apply(&self, event: &Event, place: Where, dirty: &mut Dirty) -> Result<()> {
         match event {
             Event::Batch(_) => Ok(()),
@@ -286,15 +290,16 @@ impl Catalogue {
     }
 
     fn apply_take(&self, take: &ledger::Take, place: Where, dirty: &mut Dirty) -> Result<()> {
+        // Before anything is entered: a line that makes no sense leaves no trace.
+        let hash = parse_hash(&take.blake3)?;
+        let content = take.content.as_deref().map(parse_hash).transpose()?;
         let device = self.device_or_bare(&take.device)?;
         let section = self.section_or_bare(device, take.section.as_deref().unwrap_or(LOOSE))?;
         let key = self.key_or_new(device, &take.key)?;
-        let hash = parse_hash(&take.blake3)?;
         let piece = match self.piece_id(&hash)? {
             Some(id) => id,
             None => self.missing_piece(&hash, take.bytes, place)?,
         };
-        let content = take.content.as_deref().map(parse_hash).transpose()?;
         let mut flags = 0i64;
         for (set, bit) in [
             (take.doubtful, flag::DOUBTFUL),
@@ -482,6 +487,9 @@ impl Catalogue {
     }
 
     fn apply_accept(&self, accept: &ledger::Accept) -> Result<()> {
+        if accept.reels.iter().any(|(n, _)| *n >= LARGEST_NUMBER) {
+            return Err(Error::new(Kind::BadInput, "no reel has such a number"));
+        }
         for (number, tag) in &accept.reels {
             self.conn
                 .prepare_cached("INSERT OR IGNORE INTO foreign_reel (number, tag) VALUES (?1,?2)")?
@@ -519,9 +527,14 @@ impl Catalogue {
             return Ok(());
         };
         let when = seconds(&note.when);
+        // A note is short; forged ranges must not become a long walk.
+        let mut left = 100_000u64;
         for (first, last) in &note.reels {
-            // A note is short; a forged range must not become a long walk.
-            for reel in *first..=(*last).min(first.saturating_add(1_000_000)) {
+            for reel in *first..=*last {
+                let Some(less) = left.checked_sub(1) else {
+                    return Ok(());
+                };
+                left = less;
                 self.conn
                     .prepare_cached(
                         "INSERT INTO shelf_reel (shelf, reel, object, bytes, mirrored_at, verified_at) VALUES (?1,?2,'',0,?3,?3)
@@ -558,7 +571,7 @@ fn seconds(rfc3339: &str) -> i64 {
 
 fn parse_hash(hex: &str) -> Result<Hash> {
     hex.parse()
-        .map_err(|e| Error::new(Kind::Damaged, "the ledger names a hash that is none").because(e))
+        .map_err(|e| Error::new(Kind::BadInput, "the ledger names a hash that is none").because(e))
 }
 
 pub(super) fn json<T: serde::Serialize>(value: &T) -> Result<String> {

@@ -273,6 +273,11 @@ fn has_room(path: &Path) -> bool {
         .is_ok_and(|free| free >= ROOM)
 }
 
+/// Where SQLite keeps what is committed but not yet in the file itself.
+pub(crate) fn wal(path: &Path) -> PathBuf {
+    path.with_extension("sqlite-wal")
+}
+
 fn open_for_writing(path: &Path) -> rusqlite::Result<Connection> {
     let conn = Connection::open_with_flags(
         path,
@@ -295,7 +300,7 @@ fn is_no_catalogue(e: &rusqlite::Error) -> bool {
 type Opened = (Connection, Option<TemporaryFolder>);
 
 fn open_for_reading(path: &Path) -> Result<Opened> {
-    let wal = path.with_extension("sqlite-wal");
+    let wal = wal(path);
     let pending = wal.metadata().is_ok_and(|m| m.len() > 0);
     if pending {
         // In exclusive mode the index of the pending part is kept in memory and needs no file; but that mode wants
