@@ -204,9 +204,10 @@ impl<'v> Pieces<'v> {
         Ok(parts)
     }
 
+    /// Where the piece lies. One that was found damaged is read all the same, for its disk may be well again: what is
+    /// read is checked in any case.
     fn sound(&self, hash: &Hash) -> Result<Holding> {
         match self.vault.catalogue().holding(hash)? {
-            Some(holding) if holding.damaged => Err(damaged(hash, &holding)),
             Some(holding) => Ok(holding),
             None => Err(Error::new(
                 Kind::Damaged,
