@@ -372,6 +372,10 @@ impl Run<'_, '_> {
                 match kind {
                     Ok(FileKind::Folder) => folders.push((child, shown)),
                     Ok(_) if shown.starts_with("._") || shown == ".DS_Store" => {}
+                    Err(e) => {
+                        let e = Error::io(format!("cannot read {}", child.display()), e);
+                        self.failed(child.display().to_string(), None, e)?;
+                    }
                     _ => {
                         let e = Error::new(
                             Kind::BadInput,

@@ -68,14 +68,21 @@ impl Folder {
             .fold(self.location.clone(), |p, n| p.join(n))
     }
 
-    fn has_shelf_json(&self) -> bool {
-        self.disk
-            .meta(&self.location.join(SHELF_JSON))
-            .is_ok_and(|m| m.kind == FileKind::File)
-    }
-
-    fn away(&self) -> Error {
-        Error::new(
+    fn must_have_shelf_json(&self) -> Result<()> {
+        let path = self.location.join(SHELF_JSON);
+        match self.disk.meta(&path) {
+            Ok(meta) if meta.kind == FileKind::File => return Ok(()),
+            Err(e)
+                if !matches!(
+                    e.kind(),
+                    io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+                ) =>
+            {
+                return Err(Error::io(format!("cannot look at {}", path.display()), e));
+            }
+            _ => {}
+        }
+        Err(Error::new(
             Kind::Unreachable,
             format!(
                 "{} holds no {SHELF_JSON}; nothing was written there",
@@ -84,7 +91,7 @@ impl Folder {
         )
         .next(Next::say(
             "plug in or mount that disk, then run the same command again",
-        ))
+        )))
     }
 
     fn open(&self, path: &str) -> io::Result<Box<dyn DiskFile>> {
@@ -124,7 +131,11 @@ impl Shelf for Folder {
                     name: name.to_string(),
                     bytes: meta.size,
                 }),
-                // What cannot even be looked at is missing for our purposes.
+                // Whoever reads it is told why that fails.
+                Err(e) if e.kind() != io::ErrorKind::NotFound => objects.push(Object {
+                    name: name.to_string(),
+                    bytes: 0,
+                }),
                 _ => {}
             }
         }
@@ -154,9 +165,7 @@ impl Shelf for Folder {
     }
 
     fn begin(&self) -> Result<Box<dyn Upload + '_>> {
-        if !self.has_shelf_json() {
-            return Err(self.away());
-        }
+        self.must_have_shelf_json()?;
         for part in [Part::Reels, Part::Keys] {
             make_folder(self.disk.as_ref(), &self.location.join(part.as_str()))?;
         }
@@ -201,9 +210,7 @@ impl Write for FolderUpload<'_> {
 
 impl Upload for FolderUpload<'_> {
     fn publish(mut self: Box<Self>, path: &str, replace: Replace) -> Result<()> {
-        if !self.shelf.has_shelf_json() {
-            return Err(self.shelf.away());
-        }
+        self.shelf.must_have_shelf_json()?;
         let target = self.shelf.target(path);
         match self.draft.take() {
             Some(draft) => draft
