@@ -3,6 +3,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod crash;
+mod io_faults;
 mod lab;
 mod stand_in;
 
