@@ -12,7 +12,7 @@ use crate::lab::{
 use crate::stand_in::{How, Sort, Trouble};
 
 /// Points tried of each command and sort of call, unless all are asked for.
-const POINTS: u64 = 16;
+const POINTS: u64 = 32;
 
 /// The ways in which calls of a sort fail. Looking does not need room.
 fn ways(sort: Sort) -> &'static [How] {
@@ -23,7 +23,7 @@ fn ways(sort: Sort) -> &'static [How] {
 }
 
 /// What is wrong with an error, if anything: it must say what failed and be no mistake of ours.
-fn unclear(e: &Error) -> Option<&'static str> {
+pub fn unclear(e: &Error) -> Option<&'static str> {
     let fact = e.fact().to_lowercase();
     let reason = [
         "no space",
@@ -96,7 +96,7 @@ fn check(scenario: &Scenario, most: u64) {
             all.len(),
         ));
         // Two workers may make fewer calls than they did when they were counted.
-        assert!(struck * 10 >= chosen.len() as u64 * 9);
+        assert!(struck * 4 >= chosen.len() as u64 * 3);
     }
     let shown = if all_points() { bad.len() } else { 10 };
     assert!(

@@ -284,7 +284,8 @@ impl Lab {
         keep_in(&self.open(world)?, options, tell)
     }
 
-    fn add_shelf(&self, vault: &Vault, name: &str) -> Result<ops::shelf::Added> {
+    /// Adds a shelf that is a folder of that name on the disk.
+    pub fn add_shelf(&self, vault: &Vault, name: &str) -> Result<ops::shelf::Added> {
         let options = ops::shelf::AddOptions {
             name: name.to_string(),
             location: self.path(name),

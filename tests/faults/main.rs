@@ -5,6 +5,7 @@ mod common;
 mod crash;
 mod io_faults;
 mod lab;
+mod model;
 mod stand_in;
 
 use std::io;
