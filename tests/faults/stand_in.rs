@@ -533,20 +533,28 @@ impl Unsynced {
                     if out.len() < at {
                         out.resize(at, 0);
                     }
-                    let torn = kept == 1;
                     // A torn write may have made the file as long as it should be, or not.
-                    if torn && dice.coin() {
+                    if kept == 1 && dice.coin() {
                         out.resize(out.len().max(at + bytes.len()), 0);
                     }
+                    let sectors = bytes.len().div_ceil(SECTOR) as u64;
+                    let (one, way) = (dice.below(sectors.max(1)), dice.below(3));
                     for (index, sector) in bytes.chunks(SECTOR).enumerate() {
-                        let start = at + index * SECTOR;
-                        if torn && dice.coin() {
+                        let missing = kept == 1
+                            && match way {
+                                0 => dice.coin(),
+                                // Hardest to notice: a single one.
+                                1 => index as u64 == one,
+                                _ => index as u64 >= one,
+                            };
+                        if missing {
                             continue;
                         }
+                        let start = at + index * SECTOR;
                         out.resize(out.len().max(start + sector.len()), 0);
                         out[start..start + sector.len()].copy_from_slice(sector);
                         // What the sector held before it was this file's.
-                        if torn && dice.below(4) == 0 {
+                        if kept == 1 && way == 0 && dice.below(4) == 0 {
                             let old = dice.next() as u8;
                             out[start..start + sector.len()].fill(old);
                         }
@@ -625,12 +633,16 @@ impl DiskFile for StandInFile {
         self.latch()?;
         let disk = self.disk.clone();
         let mut state = disk.state();
-        if let Some(how) = state.change()? {
-            return self.fail(how);
-        }
+        let how = state.change()?;
         state.go_on()?;
-        state.files.remove(&self.inode);
-        Ok(())
+        let unsynced = state.files.remove(&self.inode);
+        let Some(how) = how else { return Ok(()) };
+        // The system may forget what it could not bring to the disk, and say so only once.
+        if let Some(unsynced) = unsynced {
+            self.inner.set_len(0)?;
+            self.inner.write_at(&unsynced.durable, 0)?;
+        }
+        self.fail(how)
     }
 
     fn meta(&self) -> io::Result<Meta> {
@@ -918,6 +930,23 @@ mod tests {
             assert!(disk.struck());
             assert_eq!((disk.calls(Sort::Look), disk.calls(Sort::Change)), (3, 0));
         }
+    }
+
+    #[test]
+    fn a_failed_sync_forgets_what_was_written() {
+        let temp = tempfile::tempdir().unwrap();
+        let trouble = Trouble::Fails {
+            sort: Sort::Change,
+            at: 3,
+            how: How::Broken,
+            lasting: false,
+        };
+        let disk = StandIn::new(temp.path(), temp.path(), trouble);
+        let path = temp.path().join("a");
+        let mut file = disk.create_new(&path, Privacy::Shared).unwrap();
+        file.write_at(b"abcd", 0).unwrap();
+        assert!(file.sync().is_err());
+        assert_eq!(fs::read(&path).unwrap(), b"");
     }
 
     #[test]
