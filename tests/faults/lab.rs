@@ -39,6 +39,9 @@ pub enum Told {
     Take(String, u32, Hash),
 }
 
+/// A command: runs in this world and tells what became of it.
+pub type Command = fn(&Lab, &World, &mut dyn FnMut(Told)) -> Result<()>;
+
 /// One command on a prepared disk.
 pub struct Scenario {
     pub name: &'static str,
@@ -49,7 +52,7 @@ pub struct Scenario {
     /// True if something on the disk is damaged before.
     pub damaged: bool,
     pub prepare: fn(&Lab),
-    pub run: fn(&Lab, &World, &mut dyn FnMut(Told)) -> Result<()>,
+    pub run: Command,
 }
 
 /// Which catalogue is found after a fault.
@@ -166,11 +169,7 @@ pub const OVERFLOW: Scenario = on_a_vault("overflow", Lab::prepare_long, |lab, w
     lab.keep(world, &options("organ", paths), tell)
 });
 
-const fn on_a_vault(
-    name: &'static str,
-    prepare: fn(&Lab),
-    run: fn(&Lab, &World, &mut dyn FnMut(Told)) -> Result<()>,
-) -> Scenario {
+const fn on_a_vault(name: &'static str, prepare: fn(&Lab), run: Command) -> Scenario {
     Scenario {
         name,
         vault: "vault",

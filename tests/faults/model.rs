@@ -336,7 +336,7 @@ impl Run {
             }
             for ((d, t), date) in model.dates.iter().filter(|((d, _), _)| d == device) {
                 let seen = view(d, *t).map(|v| vault.catalogue().sightings_of_take(v.take.id));
-                if !seen.is_some_and(|s| s.unwrap().iter().any(|s| s.date.to_string() == *date)) {
+                if !seen.is_some_and(|s| s.unwrap().iter().any(|s| s.date == *date)) {
                     return Err(format!("{d}@{t} lost its date {date}"));
                 }
             }
