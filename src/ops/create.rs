@@ -49,18 +49,13 @@ pub fn create(dir: &Path, place: Option<&Place>, world: &World) -> Result<Vault>
             .next(Next::say("name an empty or new folder with --vault DIR")));
         }
     }
-    disk.create_folders(dir, Privacy::Owner)
+    disk::create_durable_folders(disk, dir, Privacy::Owner)
         .map_err(|e| Error::io(format!("cannot create {}", dir.display()), e))?;
     let identity = key_of_new_vault(dir, world)?;
     Copying::of(&identity).write(disk, dir)?;
     let id = entropy::identifier(world.entropy.as_ref())?;
     let vault = Vault::create(dir, place, id, world.clone())?;
-    let parent = dir
-        .parent()
-        .filter(|p| !p.as_os_str().is_empty())
-        .unwrap_or(Path::new("."));
     disk.sync_folder(dir)
-        .and_then(|()| disk.sync_folder(parent))
         .map_err(|e| Error::io(format!("cannot bring {} to the disk", dir.display()), e))?;
     // The settings are the first fact.
     vault.writer(std::time::Duration::from_secs(10))?.commit()?;

@@ -372,6 +372,10 @@ impl Run<'_, '_> {
                 match kind {
                     Ok(FileKind::Folder) => folders.push((child, shown)),
                     Ok(_) if shown.starts_with("._") || shown == ".DS_Store" => {}
+                    Err(e) => {
+                        let e = Error::io(format!("cannot read {}", child.display()), e);
+                        self.failed(child.display().to_string(), None, e)?;
+                    }
                     _ => {
                         let e = Error::new(
                             Kind::BadInput,
@@ -667,7 +671,10 @@ impl Run<'_, '_> {
             return Ok(false);
         }
         let list = matches!(holding.form, Form::Chunked | Form::Folder);
-        if !list && self.assurance > 0 {
+        if list {
+            return Ok(Pieces::new(self.vault).check_list(hash).is_ok());
+        }
+        if self.assurance > 0 {
             self.assurance = self.assurance.saturating_sub(holding.bytes + 512);
             return Ok(Pieces::new(self.vault).check(hash).is_ok());
         }

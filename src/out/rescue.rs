@@ -404,7 +404,7 @@ fn prepare(disk: &dyn Disk, to: &Path) -> Result<(PathBuf, Before)> {
 
 fn make_folders(disk: &dyn Disk, folders: &[&Path]) -> Result<()> {
     for folder in folders {
-        disk.create_folders(folder, Privacy::Owner)
+        disk::create_durable_folders(disk, folder, Privacy::Owner)
             .map_err(|e| Error::io(format!("cannot create {}", folder.display()), e))?;
     }
     Ok(())
@@ -414,6 +414,7 @@ impl Bench<'_> {
     /// The vault's id as a reel itself tells it: a shelf.json may be forged, a reel whose tag fits may not.
     fn vault_id(&self) -> Result<String> {
         let mut wrong_key = true;
+        let mut reason = None;
         for place in self.places {
             for name in &place.objects {
                 match self.open_object(place, name) {
@@ -428,7 +429,10 @@ impl Bench<'_> {
                         wrong_key = false;
                     }
                     Err(Failed::Key) => {}
-                    Err(Failed::Object(_)) => wrong_key = false,
+                    Err(Failed::Object(why)) => {
+                        wrong_key = false;
+                        reason.get_or_insert(format!(": reel {}: {why}", name.number));
+                    }
                     Err(Failed::Here(e)) => return Err(e),
                 }
             }
@@ -446,8 +450,9 @@ impl Bench<'_> {
             )
         } else {
             format!(
-                "no copy in {} can be opened with this key",
-                where_.join(" and ")
+                "no copy in {} can be opened with this key{}",
+                where_.join(" and "),
+                reason.unwrap_or_default()
             )
         };
         Err(Error::new(kind, fact).next(Next::say(
@@ -476,6 +481,7 @@ impl Bench<'_> {
             }
             Err(OpenError::Write(e)) => Err(here(e)),
             Err(OpenError::WrongKey) => Err(Failed::Key),
+            Err(OpenError::Read(e)) => Err(Failed::Object(format!("it cannot be read: {e}"))),
             Err(e) => Err(Failed::Object(e.to_string())),
         }
     }
@@ -789,9 +795,13 @@ fn choose(gathered: &Gathered, options: &RescueOptions<'_>) -> Result<Line> {
             ));
         }
         [] => {
+            let reason = gathered.bad.iter().next();
+            let reason = reason.map_or_else(String::new, |((number, _), why)| {
+                format!(": reel {number}: {why}")
+            });
             return Err(Error::new(
                 Kind::Damaged,
-                "no reel can be opened: every copy is damaged",
+                format!("no reel can be opened, every copy is damaged{reason}"),
             )
             .next(Next::say(
                 "try with further shelves: rescue takes several locations",

@@ -21,16 +21,13 @@ pub struct Folder {
 /// # Errors
 /// `Io`.
 pub fn lay_out(disk: &dyn Disk, location: &Path, about: &ShelfJson) -> Result<()> {
+    disk::create_durable_folders(disk, location, Privacy::Shared)
+        .map_err(|e| Error::io(format!("cannot create {}", location.display()), e))?;
     for part in [Part::Reels, Part::Keys] {
         make_folder(disk, &location.join(part.as_str()))?;
     }
     publish(disk, &location.join(README), readme_text().as_bytes())?;
-    publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())?;
-    if let Some(parent) = location.parent() {
-        disk.sync_folder(parent)
-            .map_err(|e| Error::io(format!("cannot bring {} to the disk", parent.display()), e))?;
-    }
-    Ok(())
+    publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())
 }
 
 /// What stands in `location` that no shelf of ours would hold: names, sorted; empty if a shelf may be laid out there.
@@ -71,14 +68,21 @@ impl Folder {
             .fold(self.location.clone(), |p, n| p.join(n))
     }
 
-    fn has_shelf_json(&self) -> bool {
-        self.disk
-            .meta(&self.location.join(SHELF_JSON))
-            .is_ok_and(|m| m.kind == FileKind::File)
-    }
-
-    fn away(&self) -> Error {
-        Error::new(
+    fn must_have_shelf_json(&self) -> Result<()> {
+        let path = self.location.join(SHELF_JSON);
+        match self.disk.meta(&path) {
+            Ok(meta) if meta.kind == FileKind::File => return Ok(()),
+            Err(e)
+                if !matches!(
+                    e.kind(),
+                    io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+                ) =>
+            {
+                return Err(Error::io(format!("cannot look at {}", path.display()), e));
+            }
+            _ => {}
+        }
+        Err(Error::new(
             Kind::Unreachable,
             format!(
                 "{} holds no {SHELF_JSON}; nothing was written there",
@@ -87,7 +91,7 @@ impl Folder {
         )
         .next(Next::say(
             "plug in or mount that disk, then run the same command again",
-        ))
+        )))
     }
 
     fn open(&self, path: &str) -> io::Result<Box<dyn DiskFile>> {
@@ -127,7 +131,11 @@ impl Shelf for Folder {
                     name: name.to_string(),
                     bytes: meta.size,
                 }),
-                // What cannot even be looked at is missing for our purposes.
+                // Whoever reads it is told why that fails.
+                Err(e) if e.kind() != io::ErrorKind::NotFound => objects.push(Object {
+                    name: name.to_string(),
+                    bytes: 0,
+                }),
                 _ => {}
             }
         }
@@ -157,9 +165,7 @@ impl Shelf for Folder {
     }
 
     fn begin(&self) -> Result<Box<dyn Upload + '_>> {
-        if !self.has_shelf_json() {
-            return Err(self.away());
-        }
+        self.must_have_shelf_json()?;
         for part in [Part::Reels, Part::Keys] {
             make_folder(self.disk.as_ref(), &self.location.join(part.as_str()))?;
         }
@@ -204,9 +210,7 @@ impl Write for FolderUpload<'_> {
 
 impl Upload for FolderUpload<'_> {
     fn publish(mut self: Box<Self>, path: &str, replace: Replace) -> Result<()> {
-        if !self.shelf.has_shelf_json() {
-            return Err(self.shelf.away());
-        }
+        self.shelf.must_have_shelf_json()?;
         let target = self.shelf.target(path);
         match self.draft.take() {
             Some(draft) => draft
@@ -253,14 +257,8 @@ fn make_folder(disk: &dyn Disk, path: &Path) -> Result<()> {
     if disk.meta(path).is_ok_and(|m| m.kind == FileKind::Folder) {
         return Ok(());
     }
-    let work = || {
-        disk.create_folders(path, Privacy::Shared)?;
-        match path.parent() {
-            Some(parent) => disk.sync_folder(parent),
-            None => Ok(()),
-        }
-    };
-    work().map_err(|e| Error::io(format!("cannot create {}", path.display()), e))
+    disk::create_durable_folders(disk, path, Privacy::Shared)
+        .map_err(|e| Error::io(format!("cannot create {}", path.display()), e))
 }
 
 fn publish(disk: &dyn Disk, path: &Path, bytes: &[u8]) -> Result<()> {

@@ -293,6 +293,25 @@ pub fn exists(disk: &dyn Disk, path: &Path) -> bool {
     disk.meta(path).is_ok()
 }
 
+/// Creates a folder and its parents like [`Disk::create_folders`] and brings their names to stable storage: a folder
+/// whose name a power cut takes away is gone with everything that was synced in it.
+pub fn create_durable_folders(disk: &dyn Disk, path: &Path, privacy: Privacy) -> io::Result<()> {
+    let is_new = |p: &&Path| !p.as_os_str().is_empty() && !exists(disk, p);
+    let new = path.ancestors().take_while(is_new).count();
+    disk.create_folders(path, privacy)?;
+    // One that is there may have been made by a command that was broken off before it synced it.
+    for folder in path.ancestors().take(new.max(1)) {
+        disk.sync_folder(parent_of(folder))?;
+    }
+    Ok(())
+}
+
+fn parent_of(path: &Path) -> &Path {
+    path.parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."))
+}
+
 /// Reads a whole file of at most `limit` bytes.
 ///
 /// # Errors
@@ -384,10 +403,7 @@ pub const DRAFT_PREFIX: &str = ".unfinished-";
 impl<'d> Draft<'d> {
     /// Starts a file next to `target`, under a temporary name.
     pub fn beside(disk: &'d dyn Disk, target: &Path, privacy: Privacy) -> io::Result<Draft<'d>> {
-        let folder = target
-            .parent()
-            .filter(|p| !p.as_os_str().is_empty())
-            .unwrap_or(Path::new("."));
+        let folder = parent_of(target);
         let stem = target
             .file_name()
             .map(|n| n.to_string_lossy().into_owned())
@@ -425,10 +441,7 @@ impl<'d> Draft<'d> {
     /// Syncs the bytes, gives the file its name and syncs the folder.
     pub fn publish(self, target: &Path, replace: Replace) -> io::Result<()> {
         let disk = self.disk;
-        let folder = target
-            .parent()
-            .filter(|p| !p.as_os_str().is_empty())
-            .unwrap_or(Path::new("."));
+        let folder = parent_of(target);
         self.publish_without_folder(target, replace)?;
         disk.sync_folder(folder)
     }

@@ -59,6 +59,9 @@ impl Vault {
             disk.create_folders(&path, Privacy::Owner)
                 .map_err(|e| Error::io(format!("cannot create {}", path.display()), e))?;
         }
+        // Before farshelf.toml: where that is, all of a vault is.
+        disk.sync_folder(dir)
+            .map_err(|e| Error::io(format!("cannot bring {} to the disk", dir.display()), e))?;
         let path = dir.join(catalogue::FILE);
         // Left by an interrupted `create`: without farshelf.toml there was no vault yet.
         let reels = disk.list(&dir.join("reels")).unwrap_or_default();

@@ -86,6 +86,41 @@ impl<'v> Pieces<'v> {
         }
     }
 
+    /// Looks at a list alone, without reading what it leads to: that it reads, and that all it names is known. One
+    /// that does not is marked as damaged, so that `keep` stores it anew.
+    ///
+    /// # Errors
+    /// `Damaged`; `Io` if it cannot be read, and then it is not marked.
+    pub fn check_list(&self, hash: &Hash) -> Result<()> {
+        let holding = self.sound(hash)?;
+        let work = || match holding.form {
+            Form::Folder => self.entries(hash).map(|_| ()),
+            Form::Chunked => {
+                let mut bytes = 0u64;
+                for (chunk, length) in self.chunks(hash)? {
+                    if self.vault.catalogue().piece_id(&chunk)?.is_none() {
+                        return Err(not_a_list(hash));
+                    }
+                    bytes = bytes.saturating_add(length);
+                }
+                match bytes == holding.whole_bytes {
+                    true => Ok(()),
+                    false => Err(not_a_list(hash)),
+                }
+            }
+            _ => Ok(()),
+        };
+        let result = work();
+        if matches!(&result, Err(e) if e.kind == Kind::Damaged) {
+            // As for a member: where another process holds the vault it is found again.
+            let _ = self
+                .vault
+                .catalogue()
+                .mark_piece_damaged(holding.piece, self.vault.world().now());
+        }
+        result
+    }
+
     /// The files of a folder take, in the order of its list.
     ///
     /// # Errors
@@ -169,9 +204,10 @@ impl<'v> Pieces<'v> {
         Ok(parts)
     }
 
+    /// Where the piece lies. One that was found damaged is read all the same, for its disk may be well again: what is
+    /// read is checked in any case.
     fn sound(&self, hash: &Hash) -> Result<Holding> {
         match self.vault.catalogue().holding(hash)? {
-            Some(holding) if holding.damaged => Err(damaged(hash, &holding)),
             Some(holding) => Ok(holding),
             None => Err(Error::new(
                 Kind::Damaged,

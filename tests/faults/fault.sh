@@ -167,7 +167,7 @@ check() { # scenario; the killed run's output lies in $W/out, its errors in $W/e
   esac
   must_run "health" f health
   listed >"$W/history"; must "reindex" f reindex --json
-  tr -d ' \n' <"$W/o" | grep -q '"damaged":\[\],"lost":\[\]' || bad "reindex: $(tr -d '\n' <"$W/o" | head -c 300)"
+  tr -d ' \n' <"$W/o" | grep -q '"damaged":\[\],"set_aside":\[\],"lost":\[\]' || bad "reindex: $(tr -d '\n' <"$W/o" | head -c 300)"
   listed >"$W/history2"; cmp -s "$W/history" "$W/history2" || bad "reindex gives another history"
   case $s in
     one|many|long|card) local n; $(command_of "$s") >"$W/o" 2>"$W/e" || bad "keep again: $(head -2 "$W/e" | tr '\n' ' ')"

@@ -2,6 +2,11 @@
 
 #[path = "../common/mod.rs"]
 mod common;
+mod crash;
+mod io_faults;
+mod lab;
+mod model;
+mod stand_in;
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -117,6 +122,45 @@ fn a_torn_reel_without_its_catalogue_is_told() {
         warnings[1].starts_with("reel 1 is damaged, so takes may be missing: "),
         "{warnings:?}"
     );
+}
+
+/// A list is not named after its own bytes, so keeping the same again has to look into it.
+#[test]
+fn a_rotten_list_is_healed_by_keeping_the_same_again() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let long = s.file("long.bin", &lab::noise(1, 1_300_000), NOW);
+    s.file("card/1.bin", b"one", NOW);
+    let card = common::options("organ", vec![s.path("card")]);
+    let card = ops::keep::KeepOptions {
+        as_one: true,
+        ..card
+    };
+    let long = ops::keep::KeepOptions {
+        reread: true,
+        ..options("organ", vec![long])
+    };
+    for what in [&long, &card] {
+        keep(&vault, what);
+        let path = s.path("vault/reels/000001.tar");
+        let mut reel = std::fs::read(&path).unwrap();
+        let scan = farshelf::vault::reel::scan(&reel, 0);
+        let list = scan.members.iter().rev().find_map(|m| match m.member {
+            farshelf::vault::reel::Member::List { hash, .. } => Some((hash, m.data.start)),
+            _ => None,
+        });
+        let (hash, at) = list.unwrap();
+        reel[at] ^= 1;
+        std::fs::write(&path, reel).unwrap();
+        let pieces = farshelf::vault::pieces::Pieces::new(&vault);
+        pieces.check(&hash).unwrap_err();
+        let (totals, _) = keep(&vault, what);
+        assert_eq!((totals.unchanged, totals.failed), (1, 0));
+        farshelf::vault::pieces::Pieces::new(&vault)
+            .check(&hash)
+            .unwrap();
+    }
 }
 
 #[test]
