@@ -606,3 +606,66 @@ fn dumps_whose_file_times_lie_together_are_told_to_be_copies() {
     let shown = ops::takes::show(&vault, "organ@4").unwrap();
     assert!(!shown[0].findings.iter().any(|f| f.code == "date-copied"));
 }
+
+fn like(vault: &farshelf::vault::Vault, section: &str, key: &str) -> farshelf::error::Result<()> {
+    let change = ops::devices::SectionChange {
+        key: Some(key.into()),
+        ..Default::default()
+    };
+    let (organ, section) = ("organ".parse().unwrap(), section.parse().unwrap());
+    ops::devices::section(vault, &organ, &section, change, WAIT).map(|_| ())
+}
+
+fn put_label(vault: &farshelf::vault::Vault, reference: &str, text: &str, remove: bool) {
+    let what = Labelling {
+        text: Some(text.into()),
+        date: None,
+        remove,
+    };
+    ops::takes::label(vault, reference, &what, WAIT).unwrap();
+}
+
+#[test]
+fn one_label_never_comes_to_stand_on_two_takes_of_a_section() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let a = s.file("a.syx", &dump(1, b"one"), NOW - 9 * DAY);
+    let b = s.file("b.syx", &dump(2, b"two"), NOW - 8 * DAY);
+    keep(&vault, &options("organ", vec![a, b]));
+    let mut o = options(
+        "organ",
+        vec![s.file("c.syx", &dump(2, b"three"), NOW - 7 * DAY)],
+    );
+    o.into = Into::Section("section-2".parse().unwrap());
+    keep(&vault, &o);
+    put_label(&vault, "organ@1", "tour", false);
+    put_label(&vault, "organ@2", "tour", false);
+    // What was placed by hand stays where it is, with its label.
+    put_label(&vault, "organ@1", "by hand", false);
+    put_label(&vault, "organ@3", "by hand", false);
+
+    let organ = "organ".parse().unwrap();
+    let before = ops::devices::show(&vault, &organ).unwrap().sections;
+    let e = like(&vault, "section-1", "7D xx 02 01 02").unwrap_err();
+    assert_eq!(e.kind, Kind::AlreadyThere);
+    for part in ["organ@1", "organ@2", "tour", "nothing was changed"] {
+        assert!(e.fact().contains(part), "{}", e.fact());
+    }
+    let next = e.next_step().text().unwrap();
+    assert!(next.contains("label organ@2 \"tour\" --remove"), "{next}");
+    assert_eq!(ops::devices::show(&vault, &organ).unwrap().sections, before);
+
+    put_label(&vault, "organ@2", "tour", true);
+    like(&vault, "section-1", "7D xx 02 01 02").unwrap();
+    let tour = ops::takes::show(&vault, "organ@tour").unwrap();
+    assert_eq!(tour.len(), 1);
+    assert_eq!(ops::takes::show(&vault, "organ@by hand").unwrap().len(), 2);
+    assert_eq!(
+        ops::takes::show(&vault, "organ@2").unwrap()[0]
+            .view
+            .take
+            .section_name,
+        "section-1"
+    );
+}

@@ -357,7 +357,8 @@ pub struct SectionChange {
 /// Changes a section, or makes it when a key or anything else is to lead there.
 ///
 /// # Errors
-/// `NotFound`; `AlreadyThere` when the new name is taken; as the writer's.
+/// `NotFound`; `AlreadyThere` when the new name is taken, or when a label would stand on two takes of the section; as the
+/// writer's.
 pub fn section(
     vault: &Vault,
     id: &DeviceId,
@@ -420,10 +421,49 @@ pub fn section(
     if let Some(key) = change.key
         && !record.keys.contains(&key)
     {
+        if let Some(into) = existing {
+            refuse_second_label(vault, &device, &sections, into, &key)?;
+        }
         record.keys.push(key);
         record.keys.sort();
     }
     said(vault, id, writer, &[Event::Section(record)])
+}
+
+/// Refuses to lead `key` into a section where one of the takes that come along would bring a label that a take there
+/// has: a label names at most one take of a section.
+fn refuse_second_label(
+    vault: &Vault,
+    device: &DeviceRow,
+    sections: &[SectionRow],
+    into: &SectionRow,
+    key: &String,
+) -> Result<()> {
+    let catalogue = vault.catalogue();
+    let Some(from) = sections.iter().find(|s| s.record.keys.contains(key)) else {
+        return Ok(());
+    };
+    let takes = catalogue.takes_of_section(from.id)?;
+    for coming in takes.iter().filter(|t| t.key == *key && !t.by_hand) {
+        for label in catalogue.labels_of_take(coming.id)? {
+            let holders = catalogue.takes_with_label(device.id, &label)?;
+            let Some(there) = holders.iter().find(|t| t.section == into.id) else {
+                continue;
+            };
+            let (id, there, coming) = (&device.name, there.number(), coming.number());
+            return Err(Error::new(
+                Kind::AlreadyThere,
+                format!(
+                    "{id}@{there} and {id}@{coming} both have the label {label}, and in one section only one take may have it; nothing was changed"
+                ),
+            )
+            .next(Next::run(
+                "take it away from one",
+                format!("label {id}@{coming} \"{label}\" --remove"),
+            )));
+        }
+    }
+    Ok(())
 }
 
 #[cfg(test)]
