@@ -669,3 +669,48 @@ fn one_label_never_comes_to_stand_on_two_takes_of_a_section() {
         "section-1"
     );
 }
+
+#[test]
+fn no_two_takes_of_a_recall_get_one_name() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let into = |name: &str, file: std::path::PathBuf, into, as_one| {
+        let mut o = options("organ", vec![file]);
+        o.into = into;
+        o.as_one = as_one;
+        let (t, r) = keep(&vault, &o);
+        assert_eq!(t.kept, 1, "{name}: {r:?}");
+    };
+    let section = |name: &str| Into::Section(name.parse().unwrap());
+    s.file("card/a.wav", b"sound", NOW - DAY);
+    let one = s.file("1.syx", &dump(1, b"one"), NOW - DAY);
+    let two = s.file("2.syx", &dump(1, b"two"), NOW - DAY);
+    let three = s.file("3.syx", &dump(1, b"three"), NOW - DAY);
+    into("1", one, section("take-2"), false);
+    into("2", two, Into::Loose, false);
+    into("3", three, section("all"), false);
+    into("4", s.path("card"), section("all.syx"), true);
+    into(
+        "5",
+        s.file("5.syx", &dump(1, b"five"), NOW - DAY),
+        section("take-4-all.syx"),
+        false,
+    );
+    for n in 1..=5 {
+        put_label(&vault, &format!("organ@{n}"), "tour", false);
+    }
+    for (to, replace) in [("there", Replace::No), ("there", Replace::Yes)] {
+        let to = s.path(to);
+        let _ = std::fs::remove_dir_all(&to);
+        let mut sink = Vec::new();
+        ops::recall::recall(&vault, "organ@tour", &to, replace, &mut sink).unwrap();
+        let read = |name: &str| std::fs::read(to.join(name)).unwrap();
+        assert_eq!(read("take-2.syx"), dump(1, b"one"));
+        assert_eq!(read("take-2-take-2.syx"), dump(1, b"two"));
+        assert_eq!(read("all.syx"), dump(1, b"three"));
+        assert_eq!(read("take-4-all.syx/a.wav"), b"sound");
+        assert_eq!(read("take-4-all.syx.syx"), dump(1, b"five"));
+        assert_eq!(std::fs::read_dir(&to).unwrap().count(), 5);
+    }
+}
