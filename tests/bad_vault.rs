@@ -2,11 +2,17 @@
 
 mod common;
 
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
 use common::*;
 use farshelf::error::Kind;
+use farshelf::model::hash::Hash;
 use farshelf::ops;
 use farshelf::sys::disk::Replace;
 use farshelf::vault::Vault;
+use farshelf::vault::catalogue::Form;
+use farshelf::vault::ledger::{self, Event};
 
 const DAY: i64 = 86_400;
 
@@ -189,6 +195,106 @@ fn every_byte_of_an_open_reel_may_flip_and_nothing_acknowledged_is_cut_off() {
             assert_eq!(totals.failed, 0, "byte {at}");
             drop(vault);
             let _ = std::fs::remove_file(s.path("vault/reels/000002.tar"));
+        }
+    }
+}
+
+/// Records a take as a ledger that somebody else wrote could hold it.
+fn foreign_take(vault: &Vault, device: &str, number: u32, section: &str, key: &str, form: Form) {
+    let body = format!("bytes of {number}").into_bytes();
+    let mut writer = vault.writer(WAIT).unwrap();
+    let mut hash = Hash::of(&body);
+    writer.put_piece(Form::Whole, hash, &body).unwrap();
+    if form == Form::Folder {
+        let text = format!("{hash}  inside.wav\n");
+        hash = Hash::of(text.as_bytes());
+        writer.put_list(Form::Folder, hash, &text).unwrap();
+    }
+    let take = ledger::Take {
+        device: device.to_string(),
+        take: number,
+        section: Some(section.to_string()),
+        by_hand: false,
+        key: key.to_string(),
+        blake3: hash.to_string(),
+        content: None,
+        bytes: body.len() as u64,
+        messages: 0,
+        doubtful: false,
+        evidence: "none".to_string(),
+        findings: Vec::new(),
+        date: "2026-01-01".to_string(),
+        by: "given".to_string(),
+        origin: ledger::Origin {
+            via: "file".to_string(),
+            name: "../../up".to_string(),
+            ..ledger::Origin::default()
+        },
+    };
+    writer.record(&Event::Take(take)).unwrap();
+    writer.commit().unwrap();
+}
+
+/// Every file and folder below `dir`, but not those of the vault and its writer.
+fn tree(dir: &Path, s: &Studio, out: &mut BTreeSet<PathBuf>) {
+    for entry in std::fs::read_dir(dir).unwrap() {
+        let path = entry.unwrap().path();
+        if path == s.path("vault") || path == s.path("state") {
+            continue;
+        }
+        if path.is_dir() {
+            tree(&path, s, out);
+        }
+        out.insert(path);
+    }
+}
+
+#[test]
+fn no_name_in_a_ledger_leads_a_recall_out_of_its_folder() {
+    let s = Studio::new();
+    let vault = s.create();
+    let absolute = s.path("absolute").display().to_string();
+    let named = [
+        ("../../up", "syx"),
+        ("../up", "*./../../up"),
+        (&absolute, "*.wav"),
+        ("a/../../../up", "*.wav"),
+        ("..", "syx"),
+        ("fine", "*./../../up"),
+    ];
+    let mut number = 0;
+    for (section, key) in named {
+        for form in [Form::Whole, Form::Folder] {
+            number += 1;
+            // Two takes of one section would be one state.
+            let section = match form {
+                Form::Folder => format!("{section}/../folder-up"),
+                _ => section.to_string(),
+            };
+            foreign_take(&vault, "organ", number, &section, key, form);
+        }
+    }
+    let to = s.path("deep/er/to");
+    std::fs::create_dir_all(&to).unwrap();
+    let mut before = BTreeSet::new();
+    tree(s.dir.path(), &s, &mut before);
+    let mut references: Vec<String> = (1..=number).map(|n| format!("organ@{n}")).collect();
+    references.push("organ".to_string());
+    for reference in references {
+        for target in [to.clone(), to.join("new")] {
+            let mut sink = Vec::new();
+            let result = ops::recall::recall(&vault, &reference, &target, Replace::No, &mut sink);
+            let mut after = BTreeSet::new();
+            tree(s.dir.path(), &s, &mut after);
+            let new: Vec<_> = after.difference(&before).collect();
+            assert!(
+                new.iter().all(|p| p.starts_with(&to)),
+                "{reference}: {new:?}"
+            );
+            result.unwrap_or_else(|e| panic!("{reference}: {}", e.fact()));
+            assert!(!new.is_empty(), "{reference}");
+            std::fs::remove_dir_all(&to).unwrap();
+            std::fs::create_dir_all(&to).unwrap();
         }
     }
 }
