@@ -714,3 +714,184 @@ fn no_two_takes_of_a_recall_get_one_name() {
         assert_eq!(std::fs::read_dir(&to).unwrap().count(), 5);
     }
 }
+
+/// All that is told of the organ's takes, and when they were seen.
+fn told(vault: &farshelf::vault::Vault) -> Vec<String> {
+    let history = ops::takes::history(vault, &"organ".parse().unwrap()).unwrap();
+    let mut lines = Vec::new();
+    for view in history.takes {
+        let take = &view.take;
+        let mut seen = Vec::new();
+        for s in vault.catalogue().sightings_of_take(take.id).unwrap() {
+            seen.push(format!(
+                "{} {} {} {} {} {}",
+                s.date, s.by, s.counts, s.seen_again, s.corrected, s.origin.name
+            ));
+        }
+        seen.sort();
+        lines.push(format!(
+            "{} {} {} {:?} {:?} {:?} {seen:?}",
+            take.number(),
+            take.date,
+            take.dated_by,
+            take.newest,
+            take.alias_of,
+            view.confirmed_at
+        ));
+    }
+    lines
+}
+
+/// A vault in which one dump was kept for each of `seen`: its content and its date, or `file` for the file's.
+/// `say` is dated `date`; returns the dates of all takes by number, and when each was still so.
+fn dates_after(seen: &[(&[u8], &str)], say: &str, date: &str) -> Vec<(String, Option<String>)> {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    for (content, date) in seen {
+        let mut o = options(
+            "organ",
+            vec![s.file("x.syx", &dump(1, content), 1_768_000_000)],
+        );
+        if *date != "file" {
+            o.when = When::Given(date.parse().unwrap());
+        }
+        o.reread = true;
+        keep(&vault, &o);
+    }
+    let what = Labelling {
+        date: Some(date.parse().unwrap()),
+        ..Labelling::default()
+    };
+    let view = ops::takes::label(&vault, say, &what, WAIT).unwrap();
+    assert_eq!(view.takes.len(), 1);
+    let live = told(&vault);
+    drop(vault);
+    let (vault, _) = farshelf::vault::Vault::reindex(&s.path("vault"), s.world(), WAIT).unwrap();
+    assert_eq!(live, told(&vault), "rebuilt it says something else");
+    let mut takes = ops::takes::history(&vault, &"organ".parse().unwrap())
+        .unwrap()
+        .takes;
+    takes.sort_by_key(|v| v.take.number());
+    takes
+        .into_iter()
+        .map(|v| (v.take.date, v.confirmed_at))
+        .collect()
+}
+
+#[test]
+fn a_take_has_the_date_that_a_person_gives_it_whatever_else_was_seen() {
+    let check =
+        |seen: &[(&[u8], &str)], say: &str, date: &str, expected: &[(&str, Option<&str>)]| {
+            let found = dates_after(seen, say, date);
+            let found: Vec<_> = found
+                .iter()
+                .map(|(date, later)| (date.as_str(), later.as_deref()))
+                .collect();
+            assert_eq!(found, expected, "{seen:?} {say} {date}");
+        };
+    let (a, b) = (&b"one"[..], &b"two"[..]);
+    // The take was made for March and an older sighting came later: the date that is shown is the wrong one.
+    let older = [(a, "2026-03-01"), (a, "2026-01-01")];
+    check(
+        &older,
+        "organ@1",
+        "2026-02-01",
+        &[("2026-02-01", Some("2026-03-01"))],
+    );
+    check(&older, "organ@1", "2026-04-01", &[("2026-04-01", None)]);
+    check(&older, "organ@1", "2019", &[("2019", Some("2026-03-01"))]);
+    check(
+        &older,
+        "organ@1",
+        "2026-01-01",
+        &[("2026-01-01", Some("2026-03-01"))],
+    );
+    check(&older, "organ@1", "unknown", &[("unknown", None)]);
+    let newer = [(a, "2026-01-01"), (a, "2026-03-01")];
+    check(
+        &newer,
+        "organ@1",
+        "2026-02-01",
+        &[("2026-02-01", Some("2026-03-01"))],
+    );
+    check(&newer, "organ@1", "unknown", &[("unknown", None)]);
+    check(&[(a, "file")], "organ@1", "unknown", &[("unknown", None)]);
+    check(&[(a, "file")], "organ@1", "2026-05", &[("2026-05", None)]);
+    let both = [(a, "2026-03-01"), (a, "file")];
+    check(&both, "organ@1", "2026-05", &[("2026-05", None)]);
+    check(&both, "organ@1", "unknown", &[("unknown", None)]);
+    let unknown = [(a, "unknown"), (a, "2026-03-01")];
+    check(&unknown, "organ@1", "2026-05", &[("2026-05", None)]);
+    check(&unknown, "organ@1", "2019", &[("2019", None)]);
+    check(&[(a, "unknown")], "organ@1", "2019", &[("2019", None)]);
+    // The memory went back: the later run is a take of its own, made for what was seen before.
+    let back = [(a, "2026-01-01"), (a, "2026-03-01"), (b, "2026-02-01")];
+    let (january, february) = (("2026-01-01", None), ("2026-02-01", None));
+    check(
+        &back,
+        "organ@3",
+        "2026-04-01",
+        &[january, february, ("2026-04-01", None)],
+    );
+    check(
+        &back,
+        "organ@1",
+        "2019",
+        &[("2019", None), february, ("2026-03-01", None)],
+    );
+    // What another take was seen at stays its own; nothing lies between the two any more.
+    let march = ("2026-03-01", Some("2026-06-01"));
+    check(&back, "organ@1", "2026-06-01", &[march, february, march]);
+    // Of two takes of one content that lie together now, both have the date.
+    let joined = [(a, "2026-02-01"), (b, "2026-03-01"), (a, "2026-04-01")];
+    check(
+        &joined,
+        "organ@3",
+        "2026-01-01",
+        &[
+            ("2026-01-01", Some("2026-02-01")),
+            ("2026-03-01", None),
+            ("2026-01-01", Some("2026-02-01")),
+        ],
+    );
+}
+
+#[test]
+fn takes_that_became_one_are_dated_together() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let given = |vault: &farshelf::vault::Vault, n: &str, kind: u8, body: &[u8], date: &str| {
+        let mut o = options(
+            "organ",
+            vec![s.file(&format!("{n}.syx"), &dump(kind, body), NOW)],
+        );
+        o.when = When::Given(date.parse().unwrap());
+        keep(vault, &o);
+    };
+    let date = |vault: &farshelf::vault::Vault, reference: &str, date: &str| {
+        let what = Labelling {
+            date: Some(date.parse().unwrap()),
+            ..Labelling::default()
+        };
+        ops::takes::label(vault, reference, &what, WAIT).unwrap();
+    };
+    given(&vault, "a", 1, b"one", "2026-01-01");
+    given(&vault, "b", 1, b"two", "2026-02-01");
+    given(&vault, "c", 1, b"one", "2026-03-01");
+    // Nothing lies between take 1 and take 3 any more: take 3 is another name of take 1.
+    date(&vault, "organ@2", "2026-05-01");
+    assert!(
+        told(&vault).iter().any(|l| l.contains("Some(1)")),
+        "{:?}",
+        told(&vault)
+    );
+    date(&vault, "organ@3", "2026-04-01");
+    let live = told(&vault);
+    assert!(live[0].starts_with("1 2026-04-01 given"), "{live:?}");
+    assert!(live[1].starts_with("3 2026-04-01 given"), "{live:?}");
+    drop(vault);
+    let (vault, _) = farshelf::vault::Vault::reindex(&s.path("vault"), s.world(), WAIT).unwrap();
+    assert_eq!(live, told(&vault));
+}

@@ -66,9 +66,7 @@ fn confirmed(vault: &Vault, take: &TakeRow) -> Result<Option<String>> {
     if take.newest.is_none() || take.newest == take.start {
         return Ok(None);
     }
-    let newest = vault
-        .catalogue()
-        .sightings_of_take(take.id)?
+    let newest = sightings(vault, take)?
         .into_iter()
         .filter(|s| s.counts)
         .find(|s| s.date.parse::<Moment>().ok().and_then(|m| m.start_utc()) == take.newest);
@@ -263,6 +261,9 @@ pub struct Labelling {
 
 /// Names or dates the takes of a reference. Returns them as they are then.
 ///
+/// A take keeps another date than the one given only where a further take of the same content was seen at an earlier one
+/// and nothing lies between the two any more.
+///
 /// # Errors
 /// `NotFound`; `Usage`; `AlreadyThere` if another take of the section has that label; as the writer's.
 pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -> Result<History> {
@@ -320,19 +321,52 @@ pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -
     }
     if let Some(date) = what.date {
         for take in &named.takes {
-            writer.record(&Event::Sighting(ledger::Sighting {
-                device: device.clone(),
-                take: take.number(),
-                date: date.to_string(),
-                by: DatedBy::Given.to_string(),
-                corrects: Some((take.anchor.0.clone(), take.anchor.1.to_string())),
-                origin: no_origin(Via::File),
-            }))?;
+            for (wrong, by) in dates_to_correct(vault, take, date)? {
+                writer.record(&Event::Sighting(ledger::Sighting {
+                    device: device.clone(),
+                    take: standing(take),
+                    date: date.to_string(),
+                    by: DatedBy::Given.to_string(),
+                    corrects: Some((wrong, by.to_string())),
+                    origin: no_origin(Via::File),
+                }))?;
+            }
         }
     }
     writer.commit()?;
     drop(writer);
     again(vault, named.device, &named.takes)
+}
+
+/// The number of the take that stands for what `take` says.
+fn standing(take: &TakeRow) -> u32 {
+    take.alias_of.unwrap_or(take.number())
+}
+
+/// When what `take` says was seen: the sightings lie with the take that stands for it.
+fn sightings(vault: &Vault, take: &TakeRow) -> Result<Vec<SightingRow>> {
+    let id = (take.device() << 32) | i64::from(standing(take));
+    vault.catalogue().sightings_of_take(id)
+}
+
+/// The sightings (date, how known) that have to be corrected for a take to be of `date`: the one whose date it has now,
+/// and every earlier than `date`; all that have a date if nobody knows it. What was seen later stays: it says that the
+/// take was still so then.
+fn dates_to_correct(vault: &Vault, take: &TakeRow, date: Moment) -> Result<Vec<(String, DatedBy)>> {
+    let mut wrong = Vec::new();
+    for seen in sightings(vault, take)? {
+        let start = seen.date.parse().unwrap_or(Moment::UNKNOWN).start_utc();
+        let goes = match date.start_utc() {
+            None => start.is_some(),
+            Some(date) => start == take.start || start.is_some_and(|start| start < date),
+        };
+        let says_so_already = seen.by <= DatedBy::Given && seen.date == date.to_string();
+        let pair = (seen.date, seen.by);
+        if goes && !seen.corrected && !says_so_already && !wrong.contains(&pair) {
+            wrong.push(pair);
+        }
+    }
+    Ok(wrong)
 }
 
 /// Records a person's word for the takes of a reference. Returns them as they are then.

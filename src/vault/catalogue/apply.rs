@@ -399,27 +399,45 @@ impl Catalogue {
         };
         let by = DatedBy::parse(&s.by).unwrap_or(DatedBy::File);
         if let Some((date, known_by)) = &s.corrects {
-            let known = word(
-                DatedBy::parse(known_by).unwrap_or(DatedBy::File),
-                DatedBy::ALL,
-            );
-            self.conn
-                .prepare_cached(
-                    "UPDATE sighting SET state = 2 WHERE take = ?1 AND date = ?2 AND by = ?3",
-                )?
-                .execute(params![id, date, known])?;
-            self.conn
-                .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1 AND anchor = ?3")?
-                .execute(params![
-                    id,
-                    format!("{} {}", s.date, s.by),
-                    format!("{date} {known_by}")
-                ])?;
+            self.correct_sightings(id, section, s, (date, known_by))?;
         }
         self.insert_sighting(id, &s.date, by, &s.origin, place)?;
         dirty.sections.insert(section);
         if s.corrects.is_some() {
             dirty.takes.insert(id);
+        }
+        Ok(())
+    }
+
+    /// Takes a date away from everything that was seen of a take's content: which of its takes a sighting lies with
+    /// depends on when the section was last arranged, and a rebuilt catalogue must say the same.
+    fn correct_sightings(
+        &self,
+        take: i64,
+        section: i64,
+        new: &ledger::Sighting,
+        (date, known_by): (&str, &str),
+    ) -> Result<()> {
+        let Some(content) = self.take(take)?.map(|t| t.content) else {
+            return Ok(());
+        };
+        let by = word(
+            DatedBy::parse(known_by).unwrap_or(DatedBy::File),
+            DatedBy::ALL,
+        );
+        for same in self.takes_with_content(section, &content)? {
+            self.conn
+                .prepare_cached(
+                    "UPDATE sighting SET state = 2, take = ?4 WHERE take = ?1 AND date = ?2 AND by = ?3",
+                )?
+                .execute(params![same.id, date, by, take])?;
+            self.conn
+                .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1 AND anchor = ?3")?
+                .execute(params![
+                    same.id,
+                    format!("{} {}", new.date, new.by),
+                    format!("{date} {known_by}")
+                ])?;
         }
         Ok(())
     }
