@@ -9,6 +9,7 @@ use common::*;
 use farshelf::error::Kind;
 use farshelf::model::hash::Hash;
 use farshelf::ops;
+use farshelf::ops::keep::Status;
 use farshelf::sys::disk::Replace;
 use farshelf::vault::Vault;
 use farshelf::vault::catalogue::Form;
@@ -297,4 +298,37 @@ fn no_name_in_a_ledger_leads_a_recall_out_of_its_folder() {
             std::fs::create_dir_all(&to).unwrap();
         }
     }
+}
+
+#[test]
+fn a_device_without_an_id_in_another_vault_stops_no_other_device() {
+    let s = Studio::new();
+    let other = s.create();
+    foreign_take(&other, "No Id!", 1, "all", "*.img", Form::Whole);
+    foreign_take(&other, "No Id!", 2, "more", "*.img", Form::Whole);
+    foreign_take(&other, "organ", 1, "all", "*.img", Form::Whole);
+    foreign_take(&other, "organ", 2, "../up", "*.bin", Form::Whole);
+    drop(other);
+    let place = "loft".parse().unwrap();
+    let second = ops::create::create(&s.path("second"), Some(&place), &s.world()).unwrap();
+    let mut failed = Vec::new();
+    let totals = ops::bring::bring(&second, &s.path("vault"), WAIT, &mut |r| {
+        if r.status == Status::Failed {
+            let e = r.error.as_ref().unwrap();
+            failed.push((r.source.clone(), e.fact(), e.next_step().text()));
+        }
+        Ok(())
+    })
+    .unwrap();
+    assert_eq!((totals.kept, totals.failed), (2, 2));
+    for (at, (source, fact, next)) in failed.iter().enumerate() {
+        assert!(source.ends_with(&format!("No Id!@{}", at + 1)), "{source}");
+        assert!(fact.contains("No Id!"), "{fact}");
+        assert!(next.is_some());
+    }
+    let devices = ops::devices::list(&second).unwrap();
+    assert_eq!(devices.len(), 1);
+    // A section without a name is none: what lies there is kept loose.
+    let sections: Vec<_> = devices[0].sections.iter().map(|s| &s.name).collect();
+    assert_eq!(sections, ["all"]);
 }

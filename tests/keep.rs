@@ -497,6 +497,11 @@ fn what_is_no_sysex_is_doubtful_where_sysex_was_kept() {
         b"my notes",
         "a vouched take counts"
     );
+    for reread in [false, true] {
+        o.reread = reread;
+        let (t, r) = keep(&vault, &o);
+        assert_eq!((t.unchanged, t.doubtful, r[0].is_doubtful()), (1, 0, false));
+    }
 }
 
 #[test]
@@ -523,14 +528,15 @@ fn another_vault_is_brought_over_with_dates_labels_and_words() {
     let second = ops::create::create(&s.path("second"), Some(&place), &s.world()).unwrap();
     for round in 0..2 {
         let mut told = 0;
-        let totals = ops::bring::bring(&second, &s.path("vault"), WAIT, &mut |_| {
+        let totals = ops::bring::bring(&second, &s.path("vault"), WAIT, &mut |r| {
             told += 1;
+            assert!(!r.is_doubtful(), "a person's word goes along: {r:?}");
             Ok(())
         })
         .unwrap();
         assert_eq!(
-            (totals.kept, totals.failed, told),
-            (if round == 0 { 3 } else { 0 }, 0, 3)
+            (totals.kept, totals.failed, totals.doubtful, told),
+            (if round == 0 { 3 } else { 0 }, 0, 0, 3)
         );
     }
     let there = ops::takes::history(&vault, &"organ".parse().unwrap()).unwrap();
