@@ -10,6 +10,7 @@ use farshelf::ops::keep::{Status, When, Whose};
 use farshelf::ops::takes::Labelling;
 use farshelf::sys::disk::Replace;
 use farshelf::vault::keeping::Into;
+use proptest::prelude::*;
 
 const DAY: i64 = 86_400;
 
@@ -846,6 +847,15 @@ fn a_take_has_the_date_that_a_person_gives_it_whatever_else_was_seen() {
         "2019",
         &[("2019", None), february, ("2026-03-01", None)],
     );
+    // Other content lies between the new date and what was seen later: that is a take of its own now.
+    let torn = [(a, "2026-05-01"), (b, "2026-02-01"), (a, "2026-03-01")];
+    let may = ("2026-05-01", None);
+    check(
+        &torn,
+        "organ@1",
+        "2026-01-01",
+        &[("2026-01-01", None), february, may],
+    );
     // What another take was seen at stays its own; nothing lies between the two any more.
     let march = ("2026-03-01", Some("2026-06-01"));
     check(&back, "organ@1", "2026-06-01", &[march, february, march]);
@@ -900,4 +910,49 @@ fn takes_that_became_one_are_dated_together() {
     drop(vault);
     let (vault, _) = farshelf::vault::Vault::reindex(&s.path("vault"), s.world(), WAIT).unwrap();
     assert_eq!(live, told(&vault));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 25, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn corrected_dates_are_the_same_in_a_rebuilt_catalogue(
+        // (content, month, by file time), or a correction of a take to a month (0: unknown).
+        deeds in prop::collection::vec((any::<bool>(), 0u8..3, 0u8..9, any::<bool>(), 1u32..6), 1..14),
+    ) {
+        let s = Studio::new();
+        let vault = s.create();
+        add_device(&vault, "organ");
+        let mut said = Vec::new();
+        for (n, (corrects, content, month, by_file, take)) in deeds.into_iter().enumerate() {
+            let date = match month {
+                0 => "unknown".to_string(),
+                m => format!("2025-0{m}"),
+            };
+            if corrects {
+                let reference = format!("organ@{take}");
+                let what = Labelling { date: Some(date.parse().unwrap()), ..Labelling::default() };
+                if let Ok(now) = ops::takes::label(&vault, &reference, &what, WAIT) {
+                    let is = now.takes[0].take.date.clone();
+                    said.push(format!("{reference} to {date}: {is}"));
+                    // Another date only where another take of the content has a say.
+                    let twins = ops::takes::history(&vault, &"organ".parse().unwrap()).unwrap().takes;
+                    let twins = twins.iter().filter(|v| v.take.content == now.takes[0].take.content);
+                    prop_assert!(is == date || twins.count() > 1, "{said:?} {:?}", told(&vault));
+                }
+                continue;
+            }
+            let at = 1_735_689_600 + i64::from(month) * 31 * DAY;
+            let mut o = options("organ", vec![s.file(&format!("{n}.syx"), &dump(1, &[content; 9]), at)]);
+            if !by_file {
+                o.when = When::Given(date.parse().unwrap());
+            }
+            keep(&vault, &o);
+            said.push(format!("kept {content} {date} {by_file}"));
+        }
+        let live = told(&vault);
+        drop(vault);
+        let (vault, _) = farshelf::vault::Vault::reindex(&s.path("vault"), s.world(), WAIT).unwrap();
+        prop_assert_eq!(live, told(&vault), "{:?}", said);
+    }
 }

@@ -10,12 +10,14 @@ use crate::model::hash::Hash;
 use crate::model::ids::DeviceId;
 use crate::model::reference::check_label;
 use crate::model::take::{Finding, Severity, Via};
-use crate::model::timeline;
+use crate::model::timeline::{self, Dated};
 use crate::ops::devices::find;
 use crate::ops::refs::resolve;
 use crate::vault::Vault;
-use crate::vault::catalogue::{DeviceRow, FindingRow, Form, SightingRow, TakeRow, VouchRow};
-use crate::vault::keeping::{date_copied_note, no_origin};
+use crate::vault::catalogue::{
+    DeviceRow, FindingRow, Form, OriginRow, SightingRow, TakeRow, VouchRow,
+};
+use crate::vault::keeping::{Incoming, Into, date_copied_note, no_origin, place};
 use crate::vault::ledger::{self, Event};
 use crate::vault::pieces::Pieces;
 
@@ -320,11 +322,16 @@ pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -
         }))?;
     }
     if let Some(date) = what.date {
+        let mut dated = Vec::new();
         for take in &named.takes {
-            for (wrong, by) in dates_to_correct(vault, take, date)? {
+            let wrong = dates_to_correct(vault, take, date)?;
+            if !wrong.is_empty() {
+                dated.push(seen_at(vault, take, date)?);
+            }
+            for (wrong, by) in wrong {
                 writer.record(&Event::Sighting(ledger::Sighting {
                     device: device.clone(),
-                    take: standing(take),
+                    take: take.number(),
                     date: date.to_string(),
                     by: DatedBy::Given.to_string(),
                     corrects: Some((wrong, by.to_string())),
@@ -332,20 +339,51 @@ pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -
                 }))?;
             }
         }
+        if let Ok(id) = device.parse::<DeviceId>() {
+            // Other content may lie between this date and what was seen later: that needs a take of its own now.
+            place(&mut writer, &id, dated)?;
+        }
     }
     writer.commit()?;
     drop(writer);
     again(vault, named.device, &named.takes)
 }
 
-/// The number of the take that stands for what `take` says.
-fn standing(take: &TakeRow) -> u32 {
-    take.alias_of.unwrap_or(take.number())
+/// A take as it arrives once more, seen at `date`.
+fn seen_at(vault: &Vault, take: &TakeRow, date: Moment) -> Result<Incoming> {
+    let origin = vault.catalogue().sightings_of_take(take.id)?;
+    let origin = origin.into_iter().next().map(|s| s.origin);
+    Ok(Incoming {
+        into: match take.section_name.parse() {
+            Ok(name) => Into::Known(name),
+            Err(_) => Into::Loose,
+        },
+        hash: take.hash,
+        content: take.content,
+        bytes: take.bytes,
+        messages: take.messages,
+        key: take.key.clone(),
+        sysex: take.messages > 0,
+        evidence: take.evidence,
+        findings: Vec::new(),
+        seen: vec![Dated {
+            moment: date,
+            by: DatedBy::Given,
+        }],
+        origin: origin.unwrap_or(OriginRow {
+            via: Via::File,
+            folder: String::new(),
+            name: String::new(),
+            mtime: None,
+        }),
+        tie: String::new(),
+    })
 }
 
 /// When what `take` says was seen: the sightings lie with the take that stands for it.
 fn sightings(vault: &Vault, take: &TakeRow) -> Result<Vec<SightingRow>> {
-    let id = (take.device() << 32) | i64::from(standing(take));
+    let number = take.alias_of.unwrap_or(take.number());
+    let id = (take.device() << 32) | i64::from(number);
     vault.catalogue().sightings_of_take(id)
 }
 

@@ -409,8 +409,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Takes a date away from everything that was seen of a take's content: which of its takes a sighting lies with
-    /// depends on when the section was last arranged, and a rebuilt catalogue must say the same.
+    /// Takes a date away from everything that was seen of a take's content, and makes the new one the date that the take
+    /// stands for. With which take a sighting lies depends on when the section was last arranged, so a corrected one
+    /// goes to the take that was made for it: a rebuilt catalogue must say the same.
     fn correct_sightings(
         &self,
         take: i64,
@@ -421,23 +422,23 @@ impl Catalogue {
         let Some(content) = self.take(take)?.map(|t| t.content) else {
             return Ok(());
         };
-        let by = word(
-            DatedBy::parse(known_by).unwrap_or(DatedBy::File),
-            DatedBy::ALL,
-        );
-        for same in self.takes_with_content(section, &content)? {
+        let by = DatedBy::parse(known_by).unwrap_or(DatedBy::File);
+        let takes = self.takes_with_content(section, &content)?;
+        let made_for = takes
+            .iter()
+            .find(|t| t.anchor.0 == date && t.anchor.1 == by)
+            .map_or(take, |t| t.id);
+        for same in takes {
             self.conn
                 .prepare_cached(
                     "UPDATE sighting SET state = 2, take = ?4 WHERE take = ?1 AND date = ?2 AND by = ?3",
                 )?
-                .execute(params![same.id, date, by, take])?;
-            self.conn
-                .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1 AND anchor = ?3")?
-                .execute(params![
-                    same.id,
-                    format!("{} {}", new.date, new.by),
-                    format!("{date} {known_by}")
-                ])?;
+                .execute(params![same.id, date, word(by, DatedBy::ALL), made_for])?;
+            if same.id == take || (same.anchor.0 == date && same.anchor.1 == by) {
+                self.conn
+                    .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1")?
+                    .execute(params![same.id, format!("{} {}", new.date, new.by)])?;
+            }
         }
         Ok(())
     }
