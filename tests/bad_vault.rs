@@ -2,11 +2,18 @@
 
 mod common;
 
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
 use common::*;
 use farshelf::error::Kind;
+use farshelf::model::hash::Hash;
 use farshelf::ops;
+use farshelf::ops::keep::Status;
 use farshelf::sys::disk::Replace;
 use farshelf::vault::Vault;
+use farshelf::vault::catalogue::Form;
+use farshelf::vault::ledger::{self, Event};
 
 const DAY: i64 = 86_400;
 
@@ -196,4 +203,137 @@ fn every_byte_of_an_open_reel_may_flip_and_nothing_acknowledged_is_cut_off() {
             let _ = std::fs::remove_file(s.path("vault/reels/000002.tar"));
         }
     }
+}
+
+/// Records a take as a ledger that somebody else wrote could hold it.
+fn foreign_take(vault: &Vault, device: &str, number: u32, section: &str, key: &str, form: Form) {
+    let body = format!("bytes of {number}").into_bytes();
+    let mut writer = vault.writer(WAIT).unwrap();
+    let mut hash = Hash::of(&body);
+    writer.put_piece(Form::Whole, hash, &body).unwrap();
+    if form == Form::Folder {
+        let text = format!("{hash}  inside.wav\n");
+        hash = Hash::of(text.as_bytes());
+        writer.put_list(Form::Folder, hash, &text).unwrap();
+    }
+    let take = ledger::Take {
+        device: device.to_string(),
+        take: number,
+        section: Some(section.to_string()),
+        by_hand: false,
+        key: key.to_string(),
+        blake3: hash.to_string(),
+        content: None,
+        bytes: body.len() as u64,
+        messages: 0,
+        doubtful: false,
+        evidence: "none".to_string(),
+        findings: Vec::new(),
+        date: "2026-01-01".to_string(),
+        by: "given".to_string(),
+        origin: ledger::Origin {
+            via: "file".to_string(),
+            name: "../../up".to_string(),
+            ..ledger::Origin::default()
+        },
+    };
+    writer.record(&Event::Take(take)).unwrap();
+    writer.commit().unwrap();
+}
+
+/// Every file and folder below `dir`, but not those of the vault and its writer.
+fn tree(dir: &Path, s: &Studio, out: &mut BTreeSet<PathBuf>) {
+    for entry in std::fs::read_dir(dir).unwrap() {
+        let path = entry.unwrap().path();
+        if path == s.path("vault") || path == s.path("state") {
+            continue;
+        }
+        if path.is_dir() {
+            tree(&path, s, out);
+        }
+        out.insert(path);
+    }
+}
+
+#[test]
+fn no_name_in_a_ledger_leads_a_recall_out_of_its_folder() {
+    let s = Studio::new();
+    let vault = s.create();
+    let absolute = s.path("absolute").display().to_string();
+    let named = [
+        ("../../up", "syx"),
+        ("../up", "*./../../up"),
+        (&absolute, "*.wav"),
+        ("a/../../../up", "*.wav"),
+        ("..", "syx"),
+        ("fine", "*./../../up"),
+    ];
+    let mut number = 0;
+    for (section, key) in named {
+        for form in [Form::Whole, Form::Folder] {
+            number += 1;
+            // Two takes of one section would be one state.
+            let section = match form {
+                Form::Folder => format!("{section}/../folder-up"),
+                _ => section.to_string(),
+            };
+            foreign_take(&vault, "organ", number, &section, key, form);
+        }
+    }
+    let to = s.path("deep/er/to");
+    std::fs::create_dir_all(&to).unwrap();
+    let mut before = BTreeSet::new();
+    tree(s.dir.path(), &s, &mut before);
+    let mut references: Vec<String> = (1..=number).map(|n| format!("organ@{n}")).collect();
+    references.push("organ".to_string());
+    for reference in references {
+        for target in [to.clone(), to.join("new")] {
+            let mut sink = Vec::new();
+            let result = ops::recall::recall(&vault, &reference, &target, Replace::No, &mut sink);
+            let mut after = BTreeSet::new();
+            tree(s.dir.path(), &s, &mut after);
+            let new: Vec<_> = after.difference(&before).collect();
+            assert!(
+                new.iter().all(|p| p.starts_with(&to)),
+                "{reference}: {new:?}"
+            );
+            result.unwrap_or_else(|e| panic!("{reference}: {}", e.fact()));
+            assert!(!new.is_empty(), "{reference}");
+            std::fs::remove_dir_all(&to).unwrap();
+            std::fs::create_dir_all(&to).unwrap();
+        }
+    }
+}
+
+#[test]
+fn a_device_without_an_id_in_another_vault_stops_no_other_device() {
+    let s = Studio::new();
+    let other = s.create();
+    foreign_take(&other, "No Id!", 1, "all", "*.img", Form::Whole);
+    foreign_take(&other, "No Id!", 2, "more", "*.img", Form::Whole);
+    foreign_take(&other, "organ", 1, "all", "*.img", Form::Whole);
+    foreign_take(&other, "organ", 2, "../up", "*.bin", Form::Whole);
+    drop(other);
+    let place = "loft".parse().unwrap();
+    let second = ops::create::create(&s.path("second"), Some(&place), &s.world()).unwrap();
+    let mut failed = Vec::new();
+    let totals = ops::bring::bring(&second, &s.path("vault"), WAIT, &mut |r| {
+        if r.status == Status::Failed {
+            let e = r.error.as_ref().unwrap();
+            failed.push((r.source.clone(), e.fact(), e.next_step().text()));
+        }
+        Ok(())
+    })
+    .unwrap();
+    assert_eq!((totals.kept, totals.failed), (2, 2));
+    for (at, (source, fact, next)) in failed.iter().enumerate() {
+        assert!(source.ends_with(&format!("No Id!@{}", at + 1)), "{source}");
+        assert!(fact.contains("No Id!"), "{fact}");
+        assert!(next.is_some());
+    }
+    let devices = ops::devices::list(&second).unwrap();
+    assert_eq!(devices.len(), 1);
+    // A section without a name is none: what lies there is kept loose.
+    let sections: Vec<_> = devices[0].sections.iter().map(|s| &s.name).collect();
+    assert_eq!(sections, ["all"]);
 }

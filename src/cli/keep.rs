@@ -103,7 +103,7 @@ struct Teller<'a> {
 
 impl Teller<'_> {
     fn tell(&mut self, r: &KeepResult) -> Result<()> {
-        let doubtful = r.status != Status::Failed && r.condition == Condition::Doubtful;
+        let doubtful = r.is_doubtful();
         match r.status {
             Status::Kept => self.totals.kept += 1,
             Status::Unchanged => self.totals.unchanged += 1,
@@ -166,11 +166,16 @@ impl Teller<'_> {
         }
         self.told += 1;
         let printer = &self.face.printer;
+        let vouched = !doubtful && r.condition == Condition::Doubtful;
+        let condition = match vouched {
+            true => "vouched for",
+            false => r.condition.as_str(),
+        };
         printer.done(format!(
             "kept {name}  {}  {}, {}  from {}",
             r.section.as_deref().unwrap_or("(loose)"),
             words::content(r.bytes, r.messages),
-            r.condition,
+            condition,
             r.source
         ))?;
         // With --quiet the line above is not there, so these stand by themselves.
@@ -182,6 +187,9 @@ impl Teller<'_> {
                 Severity::Note => printer.done(format!("{indent}note: {}", f.message))?,
                 Severity::Warning => {
                     printer.line(format!("{indent}{name} has a warning: {}", f.message))?;
+                }
+                Severity::Error if vouched => {
+                    printer.done(format!("{indent}error: {}", f.message))?;
                 }
                 Severity::Error => {
                     printer.line(format!("{indent}{name} is doubtful: {}", f.message))?;

@@ -256,10 +256,7 @@ pub(super) fn label(face: &Face, what: Label) -> Result<Outcome> {
         })?;
     }
     if let Some(date) = labelling.date {
-        face.printer.done(format!(
-            "dated {names}: {}",
-            words::date(&date.to_string(), &face.world.zone)
-        ))?;
+        dated(face, now.clone(), &date.to_string())?;
     }
     if let (Some(text), false) = (&labelling.text, labelling.remove) {
         face.printer.hint(format!(
@@ -268,6 +265,29 @@ pub(super) fn label(face: &Face, what: Label) -> Result<Outcome> {
         ));
     }
     Ok(Outcome::Good)
+}
+
+/// What became of the date a person gave: a take that says the same as an older one has the older one's.
+fn dated(face: &Face, now: takes::History, date: &str) -> Result<()> {
+    let zone = &face.world.zone;
+    let (as_said, older): (Vec<_>, Vec<_>) =
+        now.takes.into_iter().partition(|v| v.take.date == date);
+    let device = now.device;
+    for view in &older {
+        face.printer.done(format!(
+            "noted the date of {0}@{1}; the same was seen at {2} too, so {0}@{1} is dated {2}",
+            device.name,
+            view.take.number(),
+            words::date(&view.take.date, zone)
+        ))?;
+    }
+    if as_said.is_empty() {
+        return Ok(());
+    }
+    let takes = as_said;
+    let names = names(&takes::History { device, takes });
+    let date = words::date(date, zone);
+    face.printer.done(format!("dated {names}: {date}"))
 }
 
 pub(super) fn vouch(face: &Face, what: &Vouch) -> Result<Outcome> {

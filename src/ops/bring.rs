@@ -43,15 +43,18 @@ pub fn bring(
     let other = Vault::open(from, vault.world().clone())?;
     let mut totals = KeepTotals::default();
     for device in other.catalogue().devices()? {
-        Mover {
+        let mover = Mover {
             vault,
             other: &other,
             pieces: Pieces::new(&other),
             gathered: Vec::new(),
             bytes: 0,
             wait,
+        };
+        match device.name.parse() {
+            Ok(id) => mover.device(&id, &device, &mut totals, tell)?,
+            Err(_) => mover.device_without_id(&device, &mut totals, tell)?,
         }
-        .device(&device, &mut totals, tell)?;
     }
     Ok(totals)
 }
@@ -66,15 +69,38 @@ struct Mover<'a> {
 }
 
 impl Mover<'_> {
-    fn device(
-        mut self,
+    /// None of its takes can be kept: ids become names of files and parts of references.
+    fn device_without_id(
+        self,
         device: &DeviceRow,
         totals: &mut KeepTotals,
         tell: &mut dyn FnMut(&KeepResult) -> Result<()>,
     ) -> Result<()> {
-        let id: DeviceId = device.name.parse().map_err(|e| {
-            Error::new(Kind::Damaged, "the other vault has a device without an id").because(e)
-        })?;
+        for take in self.other.catalogue().takes_of_device(device.id)? {
+            let source = self.source(device, &take);
+            let e = Error::new(
+                Kind::BadInput,
+                format!(
+                    "{source} was not brought over: {} cannot name a device",
+                    device.name
+                ),
+            )
+            .next(Next::say(
+                "it stays in that vault; recovery by hand (README.txt at a shelf) gets it out, then keep it with --device ID",
+            ));
+            totals.failed += 1;
+            tell(&failed(&source, &device.name, e))?;
+        }
+        Ok(())
+    }
+
+    fn device(
+        mut self,
+        id: &DeviceId,
+        device: &DeviceRow,
+        totals: &mut KeepTotals,
+        tell: &mut dyn FnMut(&KeepResult) -> Result<()>,
+    ) -> Result<()> {
         let mut incoming = Vec::new();
         let mut takes = Vec::new();
         for take in self.other.catalogue().takes_of_device(device.id)? {
@@ -100,12 +126,13 @@ impl Mover<'_> {
                 writer.record(&Event::Section(record))?;
             }
         }
-        let placed = keeping::place(&mut writer, &id, incoming)?;
+        let placed = keeping::place(&mut writer, id, incoming)?;
         for (take, placed) in takes.iter().zip(&placed) {
             self.say_the_same(&mut writer, &device.name, take, placed.take)?;
         }
         writer.commit()?;
         drop(writer);
+        let row = self.vault.catalogue().device_id(&device.name)?.unwrap_or(0);
         for (take, placed) in takes.iter().zip(placed) {
             let status = if placed.new {
                 Status::Kept
@@ -116,22 +143,27 @@ impl Mover<'_> {
                 Status::Kept => totals.kept += 1,
                 _ => totals.unchanged += 1,
             }
-            totals.doubtful += u64::from(take.doubtful);
-            tell(&KeepResult {
+            // As it is here: words that persons gave in either vault count.
+            let id = (row << 32) | i64::from(placed.take);
+            let here = self.vault.catalogue().take(id)?;
+            let here = here.as_ref().unwrap_or(take);
+            let result = KeepResult {
                 source: self.source(device, take),
                 device: Some(device.name.clone()),
                 loose: placed.section.is_none(),
                 section: placed.section,
                 take: Some(placed.take),
                 status,
-                condition: take.condition(),
-                evidence: take.evidence,
+                condition: here.condition(),
+                evidence: here.evidence,
                 bytes: take.bytes,
                 blake3: Some(take.hash),
                 messages: take.messages,
                 findings: placed.findings,
                 error: None,
-            })?;
+            };
+            totals.doubtful += u64::from(result.is_doubtful());
+            tell(&result)?;
         }
         Ok(())
     }
@@ -145,7 +177,7 @@ impl Mover<'_> {
         )
     }
 
-    /// A section that is not here yet, with the keys that lead nowhere here.
+    /// A section that is not here yet, with the keys that lead nowhere here; none for a name that no section may have.
     fn section_to_make(
         &self,
         device: &str,
@@ -155,7 +187,8 @@ impl Mover<'_> {
             Some(id) => self.vault.catalogue().sections(id)?,
             None => Vec::new(),
         };
-        if here.iter().any(|s| s.name == section.name) {
+        let is_name = section.name.parse::<SectionName>().is_ok();
+        if !is_name || here.iter().any(|s| s.name == section.name) {
             return Ok(None);
         }
         let mut record = section.record.clone();

@@ -7,6 +7,7 @@ use crate::model::ids::{DeviceId, SectionName};
 use crate::vault::Vault;
 use crate::vault::catalogue::{DeviceRow, LogRow, SectionRow};
 use crate::vault::ledger::{self, Event};
+use crate::vault::writer::Writer;
 
 /// The error for a device that is not there, with the nearest name as the next step.
 ///
@@ -188,7 +189,7 @@ pub fn add(
     wait: Duration,
 ) -> Result<DeviceView> {
     check_change(&change)?;
-    let mut writer = vault.writer(wait)?;
+    let writer = vault.writer(wait)?;
     if vault.catalogue().device(id.as_str())?.is_some() {
         return Err(Error::new(
             Kind::AlreadyThere,
@@ -200,10 +201,7 @@ pub fn add(
         device: id.to_string(),
         ..ledger::Device::default()
     };
-    writer.record(&Event::Device(changed(record, change)))?;
-    writer.commit()?;
-    drop(writer);
-    show(vault, id)
+    said(vault, id, writer, &[Event::Device(changed(record, change))])
 }
 
 /// Changes a device's record.
@@ -217,12 +215,14 @@ pub fn edit(
     wait: Duration,
 ) -> Result<DeviceView> {
     check_change(&change)?;
-    let mut writer = vault.writer(wait)?;
+    let writer = vault.writer(wait)?;
     let row = find(vault, id)?;
-    writer.record(&Event::Device(changed(row.record, change)))?;
-    writer.commit()?;
-    drop(writer);
-    show(vault, id)
+    said(
+        vault,
+        id,
+        writer,
+        &[Event::Device(changed(row.record, change))],
+    )
 }
 
 /// Marks a device as gone for good, or back again; its takes stay.
@@ -230,12 +230,25 @@ pub fn edit(
 /// # Errors
 /// `NotFound`; as the writer's.
 pub fn retire(vault: &Vault, id: &DeviceId, retired: bool, wait: Duration) -> Result<DeviceView> {
-    let mut writer = vault.writer(wait)?;
+    let writer = vault.writer(wait)?;
     let row = find(vault, id)?;
-    writer.record(&Event::Device(ledger::Device {
+    let device = ledger::Device {
         retired,
         ..row.record
-    }))?;
+    };
+    said(vault, id, writer, &[Event::Device(device)])
+}
+
+/// Records what a person said of a device and gives it back as it is then.
+fn said(
+    vault: &Vault,
+    id: &DeviceId,
+    mut writer: Writer<'_>,
+    events: &[Event],
+) -> Result<DeviceView> {
+    for event in events {
+        writer.record(event)?;
+    }
     writer.commit()?;
     drop(writer);
     show(vault, id)
@@ -300,28 +313,26 @@ pub fn log(
             LOG_KINDS.join(", ")
         )));
     }
-    let mut writer = vault.writer(wait)?;
+    let writer = vault.writer(wait)?;
     let row = find(vault, id)?;
     let today = crate::sys::clock::day(vault.world().now(), &vault.world().zone);
     let date = date.unwrap_or(&today);
     date.parse::<crate::model::date::Moment>()
         .map_err(|e| Error::usage(e.to_string()))?;
-    writer.record(&Event::Log(ledger::Log {
+    let mut events = vec![Event::Log(ledger::Log {
         device: id.to_string(),
         kind: kind.to_string(),
         date: date.to_string(),
         text: text.to_string(),
-    }))?;
+    })];
     if kind == "battery" {
         // A new battery counts from the day it was fitted.
-        writer.record(&Event::Device(ledger::Device {
+        events.push(Event::Device(ledger::Device {
             fitted_on: Some(date.to_string()),
             ..row.record
-        }))?;
+        }));
     }
-    writer.commit()?;
-    drop(writer);
-    show(vault, id)
+    said(vault, id, writer, &events)
 }
 
 /// What to change about a section; `None` leaves a field, an empty text clears it.
@@ -346,7 +357,8 @@ pub struct SectionChange {
 /// Changes a section, or makes it when a key or anything else is to lead there.
 ///
 /// # Errors
-/// `NotFound`; `AlreadyThere` when the new name is taken; as the writer's.
+/// `NotFound`; `AlreadyThere` when the new name is taken, or when a label would stand on two takes of the section; as the
+/// writer's.
 pub fn section(
     vault: &Vault,
     id: &DeviceId,
@@ -354,7 +366,7 @@ pub fn section(
     change: SectionChange,
     wait: Duration,
 ) -> Result<DeviceView> {
-    let mut writer = vault.writer(wait)?;
+    let writer = vault.writer(wait)?;
     let device = find(vault, id)?;
     let sections = vault.catalogue().sections(device.id)?;
     let existing = sections.iter().find(|s| s.name == name.as_str());
@@ -409,13 +421,49 @@ pub fn section(
     if let Some(key) = change.key
         && !record.keys.contains(&key)
     {
+        if let Some(into) = existing {
+            refuse_second_label(vault, &device, &sections, into, &key)?;
+        }
         record.keys.push(key);
         record.keys.sort();
     }
-    writer.record(&Event::Section(record))?;
-    writer.commit()?;
-    drop(writer);
-    show(vault, id)
+    said(vault, id, writer, &[Event::Section(record)])
+}
+
+/// Refuses to lead `key` into a section where one of the takes that come along would bring a label that a take there
+/// has: a label names at most one take of a section.
+fn refuse_second_label(
+    vault: &Vault,
+    device: &DeviceRow,
+    sections: &[SectionRow],
+    into: &SectionRow,
+    key: &String,
+) -> Result<()> {
+    let catalogue = vault.catalogue();
+    let Some(from) = sections.iter().find(|s| s.record.keys.contains(key)) else {
+        return Ok(());
+    };
+    let takes = catalogue.takes_of_section(from.id)?;
+    for coming in takes.iter().filter(|t| t.key == *key && !t.by_hand) {
+        for label in catalogue.labels_of_take(coming.id)? {
+            let holders = catalogue.takes_with_label(device.id, &label)?;
+            let Some(there) = holders.iter().find(|t| t.section == into.id) else {
+                continue;
+            };
+            let (id, there, coming) = (&device.name, there.number(), coming.number());
+            return Err(Error::new(
+                Kind::AlreadyThere,
+                format!(
+                    "{id}@{there} and {id}@{coming} both have the label {label}, and in one section only one take may have it; nothing was changed"
+                ),
+            )
+            .next(Next::run(
+                "take it away from one",
+                format!("label {id}@{coming} \"{label}\" --remove"),
+            )));
+        }
+    }
+    Ok(())
 }
 
 #[cfg(test)]

@@ -114,6 +114,15 @@ pub struct KeepResult {
     pub error: Option<Error>,
 }
 
+impl KeepResult {
+    /// True if it is held and counts for nothing: it is doubtful and nobody vouched for it.
+    pub fn is_doubtful(&self) -> bool {
+        self.status != Status::Failed
+            && self.condition == Condition::Doubtful
+            && self.evidence != Evidence::Vouched
+    }
+}
+
 /// The outcome for one dump.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Status {
@@ -811,6 +820,14 @@ impl Run<'_, '_> {
                     "when it was made is not known; say so with --today or --date, or later with label REF --date",
                 ));
             }
+            let condition = Condition::of(&findings);
+            let take = match condition {
+                // Perhaps somebody vouched for it since.
+                Condition::Doubtful if !placed.new => {
+                    catalogue.take((device_row << 32) | i64::from(placed.take))?
+                }
+                _ => None,
+            };
             told.push(KeepResult {
                 source: arrival.source,
                 device: Some(group.device.to_string()),
@@ -822,8 +839,8 @@ impl Run<'_, '_> {
                 } else {
                     Status::Unchanged
                 },
-                condition: Condition::of(&findings),
-                evidence: arrival.evidence,
+                condition,
+                evidence: take.map_or(arrival.evidence, |t| t.evidence),
                 bytes: arrival.bytes,
                 blake3: Some(arrival.hash),
                 messages: arrival.messages,
@@ -858,9 +875,7 @@ impl Run<'_, '_> {
             Status::Unchanged => self.totals.unchanged += 1,
             Status::Failed => self.totals.failed += 1,
         }
-        if result.status != Status::Failed && result.condition == Condition::Doubtful {
-            self.totals.doubtful += 1;
-        }
+        self.totals.doubtful += u64::from(result.is_doubtful());
         (self.tell)(result)
     }
 }

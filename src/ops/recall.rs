@@ -2,6 +2,7 @@
 //!
 //! Every byte is read and checked before a file gets its name, and no file that is there is replaced unasked.
 
+use std::collections::{BTreeSet, HashSet};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
@@ -40,12 +41,12 @@ pub struct RecallResult {
 
 /// Writes the takes of a reference to `to` (`-` writes to `out`).
 ///
-/// An existing folder gets one file per section, a single take goes to exactly that path, several go to a `.syx` path
+/// An existing folder gets one file per section (of two that would have one name the later is called `take-12-…`), a single take goes to exactly that path, several go to a `.syx` path
 /// one after the other and to any other path as a new folder.
 ///
 /// # Errors
-/// `NotFound`; `AlreadyThere` unless `replace`; `Damaged` if the bytes are not good any more (nothing is written
-/// then); `Io`.
+/// `NotFound`, also for a single file into a folder that is not there; `AlreadyThere` unless `replace`; `Damaged` if the
+/// bytes are not good any more (nothing is written then); `Io`.
 pub fn recall(
     vault: &Vault,
     reference: &str,
@@ -65,15 +66,20 @@ pub fn recall(
         .canonical(to)
         .and_then(|p| disk.meta(&p))
         .is_ok_and(|m| m.kind == FileKind::Folder);
+    let only_a_folder = must_be_folder(to);
     if to.as_os_str() == "-" {
         scribe.to_stream(&named, out)?;
     } else if is_folder {
         scribe.to_folder(&named, to)?;
     } else if let [take] = named.takes.as_slice() {
+        if only_a_folder && take.form != Form::Folder {
+            return Err(no_folder(to));
+        }
         scribe.one(take, to)?;
-    } else if to
-        .extension()
-        .is_some_and(|e| e.eq_ignore_ascii_case("syx"))
+    } else if !only_a_folder
+        && to
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("syx"))
     {
         scribe.one_after_the_other(&named, to)?;
     } else {
@@ -175,8 +181,14 @@ impl Scribe<'_> {
 
     fn to_folder(&self, named: &Named, to: &Path) -> Result<()> {
         let mut targets = Vec::new();
+        // Folders on some disks do not tell capitals from small letters.
+        let mut taken = HashSet::new();
         for take in &named.takes {
-            let target = to.join(self.file_name(take)?);
+            let mut name = self.file_name(take)?;
+            while !taken.insert(name.to_lowercase()) {
+                name = format!("take-{}-{name}", take.number());
+            }
+            let target = to.join(name);
             self.refuse_existing(&target)?;
             targets.push(target);
         }
@@ -220,7 +232,7 @@ impl Scribe<'_> {
         }
         let entries = self.pieces.entries(&take.hash)?;
         self.build(to, |folder| {
-            let mut parents = std::collections::BTreeSet::from([folder.to_path_buf()]);
+            let mut parents = BTreeSet::from([folder.to_path_buf()]);
             for entry in &entries {
                 // The list was checked: its paths stay inside the folder.
                 let target = folder.join(&entry.path);
@@ -289,6 +301,22 @@ impl Scribe<'_> {
             .next(Next::say("name another path with --to"))),
         }
     }
+}
+
+/// True if the path ends like `folder/`: no file can have that name.
+fn must_be_folder(to: &Path) -> bool {
+    let last = to.as_os_str().as_encoded_bytes().last();
+    last.is_some_and(|byte| std::path::is_separator(char::from(*byte)))
+}
+
+fn no_folder(to: &Path) -> Error {
+    Error::new(
+        Kind::NotFound,
+        format!("there is no folder {}; nothing was written", to.display()),
+    )
+    .next(Next::say(
+        "create it, or name a file without the / at its end",
+    ))
 }
 
 fn there(to: &Path) -> Error {

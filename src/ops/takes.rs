@@ -10,12 +10,14 @@ use crate::model::hash::Hash;
 use crate::model::ids::DeviceId;
 use crate::model::reference::check_label;
 use crate::model::take::{Finding, Severity, Via};
-use crate::model::timeline;
+use crate::model::timeline::{self, Dated};
 use crate::ops::devices::find;
 use crate::ops::refs::resolve;
 use crate::vault::Vault;
-use crate::vault::catalogue::{DeviceRow, FindingRow, Form, SightingRow, TakeRow, VouchRow};
-use crate::vault::keeping::{date_copied_note, no_origin};
+use crate::vault::catalogue::{
+    DeviceRow, FindingRow, Form, OriginRow, SightingRow, TakeRow, VouchRow,
+};
+use crate::vault::keeping::{Incoming, Into, date_copied_note, no_origin, place};
 use crate::vault::ledger::{self, Event};
 use crate::vault::pieces::Pieces;
 
@@ -66,9 +68,7 @@ fn confirmed(vault: &Vault, take: &TakeRow) -> Result<Option<String>> {
     if take.newest.is_none() || take.newest == take.start {
         return Ok(None);
     }
-    let newest = vault
-        .catalogue()
-        .sightings_of_take(take.id)?
+    let newest = sightings(vault, take)?
         .into_iter()
         .filter(|s| s.counts)
         .find(|s| s.date.parse::<Moment>().ok().and_then(|m| m.start_utc()) == take.newest);
@@ -263,6 +263,9 @@ pub struct Labelling {
 
 /// Names or dates the takes of a reference. Returns them as they are then.
 ///
+/// A take keeps another date than the one given only where a further take of the same content was seen at an earlier one
+/// and nothing lies between the two any more.
+///
 /// # Errors
 /// `NotFound`; `Usage`; `AlreadyThere` if another take of the section has that label; as the writer's.
 pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -> Result<History> {
@@ -319,20 +322,89 @@ pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -
         }))?;
     }
     if let Some(date) = what.date {
+        let mut dated = Vec::new();
         for take in &named.takes {
-            writer.record(&Event::Sighting(ledger::Sighting {
-                device: device.clone(),
-                take: take.number(),
-                date: date.to_string(),
-                by: DatedBy::Given.to_string(),
-                corrects: Some((take.anchor.0.clone(), take.anchor.1.to_string())),
-                origin: no_origin(Via::File),
-            }))?;
+            let wrong = dates_to_correct(vault, take, date)?;
+            if !wrong.is_empty() {
+                dated.push(seen_at(vault, take, date)?);
+            }
+            for (wrong, by) in wrong {
+                writer.record(&Event::Sighting(ledger::Sighting {
+                    device: device.clone(),
+                    take: take.number(),
+                    date: date.to_string(),
+                    by: DatedBy::Given.to_string(),
+                    corrects: Some((wrong, by.to_string())),
+                    origin: no_origin(Via::File),
+                }))?;
+            }
+        }
+        if let Ok(id) = device.parse::<DeviceId>() {
+            // Other content may lie between this date and what was seen later: that needs a take of its own now.
+            place(&mut writer, &id, dated)?;
         }
     }
     writer.commit()?;
     drop(writer);
     again(vault, named.device, &named.takes)
+}
+
+/// A take as it arrives once more, seen at `date`.
+fn seen_at(vault: &Vault, take: &TakeRow, date: Moment) -> Result<Incoming> {
+    let origin = vault.catalogue().sightings_of_take(take.id)?;
+    let origin = origin.into_iter().next().map(|s| s.origin);
+    Ok(Incoming {
+        into: match take.section_name.parse() {
+            Ok(name) => Into::Known(name),
+            Err(_) => Into::Loose,
+        },
+        hash: take.hash,
+        content: take.content,
+        bytes: take.bytes,
+        messages: take.messages,
+        key: take.key.clone(),
+        sysex: take.messages > 0,
+        evidence: take.evidence,
+        findings: Vec::new(),
+        seen: vec![Dated {
+            moment: date,
+            by: DatedBy::Given,
+        }],
+        origin: origin.unwrap_or(OriginRow {
+            via: Via::File,
+            folder: String::new(),
+            name: String::new(),
+            mtime: None,
+        }),
+        tie: String::new(),
+    })
+}
+
+/// When what `take` says was seen: the sightings lie with the take that stands for it.
+fn sightings(vault: &Vault, take: &TakeRow) -> Result<Vec<SightingRow>> {
+    let number = take.alias_of.unwrap_or(take.number());
+    let id = (take.device() << 32) | i64::from(number);
+    vault.catalogue().sightings_of_take(id)
+}
+
+/// The sightings (date, how known) that have to be corrected for a take to be of `date`: the one whose date it has now,
+/// and every earlier than `date`; all that have a date if nobody knows it. What was seen later stays: it says that the
+/// take was still so then.
+fn dates_to_correct(vault: &Vault, take: &TakeRow, date: Moment) -> Result<Vec<(String, DatedBy)>> {
+    let mut wrong = Vec::new();
+    for seen in sightings(vault, take)? {
+        let start = seen.date.parse().unwrap_or(Moment::UNKNOWN).start_utc();
+        let goes = match date.start_utc() {
+            None => start.is_some(),
+            Some(date) => start == take.start || start.is_some_and(|start| start < date),
+        };
+        let says_so_already = seen.by <= DatedBy::Given && seen.date == date.to_string();
+        let pair = (seen.date, seen.by);
+        if goes && !seen.corrected && !says_so_already && !wrong.contains(&pair) {
+            wrong.push(pair);
+        }
+    }
+    Ok(wrong)
 }
 
 /// Records a person's word for the takes of a reference. Returns them as they are then.

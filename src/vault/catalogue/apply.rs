@@ -419,22 +419,7 @@ impl Catalogue {
         };
         let by = DatedBy::parse(&s.by).unwrap_or(DatedBy::File);
         if let Some((date, known_by)) = &s.corrects {
-            let known = word(
-                DatedBy::parse(known_by).unwrap_or(DatedBy::File),
-                DatedBy::ALL,
-            );
-            self.conn
-                .prepare_cached(
-                    "UPDATE sighting SET state = 2 WHERE take = ?1 AND date = ?2 AND by = ?3",
-                )?
-                .execute(params![id, date, known])?;
-            self.conn
-                .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1 AND anchor = ?3")?
-                .execute(params![
-                    id,
-                    format!("{} {}", s.date, s.by),
-                    format!("{date} {known_by}")
-                ])?;
+            self.correct_sightings(id, section, s, (date, known_by))?;
         }
         if told == Told::First || !self.is_seen(id, s, by)? {
             self.insert_sighting(id, &s.date, by, &s.origin, place)?;
@@ -469,6 +454,40 @@ impl Catalogue {
             Event::Log(l) if self.is_logged(l)? => Ok(()),
             other => self.apply(other, first, dirty),
         }
+    }
+
+    /// Takes a date away from everything that was seen of a take's content, and makes the new one the date that the take
+    /// stands for. With which take a sighting lies depends on when the section was last arranged, so a corrected one
+    /// goes to the take that was made for it: a rebuilt catalogue must say the same.
+    fn correct_sightings(
+        &self,
+        take: i64,
+        section: i64,
+        new: &ledger::Sighting,
+        (date, known_by): (&str, &str),
+    ) -> Result<()> {
+        let Some(content) = self.take(take)?.map(|t| t.content) else {
+            return Ok(());
+        };
+        let by = DatedBy::parse(known_by).unwrap_or(DatedBy::File);
+        let takes = self.takes_with_content(section, &content)?;
+        let made_for = takes
+            .iter()
+            .find(|t| t.anchor.0 == date && t.anchor.1 == by)
+            .map_or(take, |t| t.id);
+        for same in takes {
+            self.conn
+                .prepare_cached(
+                    "UPDATE sighting SET state = 2, take = ?4 WHERE take = ?1 AND date = ?2 AND by = ?3",
+                )?
+                .execute(params![same.id, date, word(by, DatedBy::ALL), made_for])?;
+            if same.id == take || (same.anchor.0 == date && same.anchor.1 == by) {
+                self.conn
+                    .prepare_cached("UPDATE take SET anchor = ?2 WHERE id = ?1")?
+                    .execute(params![same.id, format!("{} {}", new.date, new.by)])?;
+            }
+        }
+        Ok(())
     }
 
     fn apply_label(&self, label: &ledger::Label, dirty: &mut Dirty) -> Result<()> {
