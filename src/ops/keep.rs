@@ -36,7 +36,7 @@ const GROUP_BYTES: usize = 16 << 20;
 /// Bags that the reading thread may be ahead of the writing one.
 const BAGS_AHEAD: usize = 64;
 /// Gathered arrivals are written when they reach this many.
-const GROUP_ARRIVALS: usize = 20_000;
+const GROUP_ARRIVALS: usize = 34_000;
 /// Bytes of what is already held that one run reads again to be sure of it.
 const ASSURANCE_BYTES: u64 = 64 << 20;
 /// The same for files that are skipped because they look unchanged, with 4 KiB counted for each.
