@@ -26,12 +26,15 @@ pub fn read(disk: &dyn Disk, found: &Found, sink: PieceSink<'_>) -> Result<Arriv
     let name = found.name.clone();
     let path = &found.path;
     let mut at_once = None;
-    let mut examiner = Examiner::new(&name);
-    let (hash, bytes, mtime) = read_bytes(disk, path, sink, &mut |look| match look {
+    let mut parts: Option<Examiner> = None;
+    let (hash, bytes, mtime) = read_bytes(disk, found, sink, &mut |look| match look {
         Look::Whole(bytes) => at_once = Some(examine(&name, bytes)),
-        Look::Part(bytes) => examiner.push(bytes),
+        Look::Part(bytes) => parts
+            .get_or_insert_with(|| Examiner::new(&name))
+            .push(bytes),
     })?;
-    let examined = at_once.unwrap_or_else(|| examiner.finish(&name));
+    let examined =
+        at_once.unwrap_or_else(|| parts.unwrap_or_else(|| Examiner::new(&name)).finish(&name));
     Ok(Arrival {
         source: path.display().to_string(),
         origin: Origin {
@@ -123,7 +126,7 @@ pub fn read_folder(disk: &dyn Disk, path: &Path, sink: PieceSink<'_>) -> Result<
         )));
     }
     for found in walked {
-        let (hash, n, mtime) = read_bytes(disk, &found.path, sink, &mut |_| {})?;
+        let (hash, n, mtime) = read_bytes(disk, &found, sink, &mut |_| {})?;
         bytes += n;
         newest = newest.max(Some(mtime));
         let inner = match found.folder.is_empty() {
@@ -188,13 +191,20 @@ enum Look<'a> {
 /// Hands a file's bytes out; gives its hash, length and modification time (unix seconds).
 fn read_bytes(
     disk: &dyn Disk,
-    path: &Path,
+    found: &Found,
     sink: PieceSink<'_>,
     look: &mut dyn FnMut(Look<'_>),
 ) -> Result<(Hash, u64, i64)> {
-    let doing = format!("cannot read {}", path.display());
-    let fail = |e| Error::io(doing.clone(), e);
+    let path = &found.path;
+    let doing = || format!("cannot read {}", path.display());
+    let fail = |e| Error::io(doing(), e);
     let file = disk.open(path).map_err(fail)?;
+    if let Some((bytes, meta)) = read_as_found(file.as_ref(), found) {
+        look(Look::Whole(&bytes));
+        let hash = Hash::of(&bytes);
+        sink(Piece::Whole(hash, bytes))?;
+        return Ok((hash, meta.size, seconds(&meta)));
+    }
     let before = file.meta().map_err(fail)?;
     if before.kind != FileKind::File {
         return Err(Error::new(
@@ -206,19 +216,7 @@ fn read_bytes(
         )));
     }
     let (hash, bytes) = if before.size <= chunk::WHOLE_BYTES {
-        // One byte more than there should be: a file that grew shows at once.
-        let mut all = vec![0u8; before.size as usize + 1];
-        let mut filled = 0;
-        while filled < all.len() {
-            let n = file
-                .read_at(&mut all[filled..], filled as u64)
-                .map_err(fail)?;
-            filled += n;
-            if n == 0 || filled as u64 == before.size {
-                break;
-            }
-        }
-        all.truncate(filled);
+        let all = read_sized(file.as_ref(), before.size).map_err(fail)?;
         look(Look::Whole(&all));
         let hash = Hash::of(&all);
         let bytes = all.len() as u64;
@@ -231,7 +229,7 @@ fn read_bytes(
         let cut = chunk::cut(
             FileReader::new(file.as_ref()),
             before.size + 1,
-            &doing,
+            &doing(),
             sink,
             &mut |part| look(Look::Part(part)),
         )?;
@@ -250,6 +248,37 @@ fn read_bytes(
         )));
     }
     Ok((hash, bytes, seconds(&before)))
+}
+
+/// The bytes of a small file that still is what the walk found, which is nearly every one: a single look at it,
+/// after reading, tells. `None` for all others, which are read with more care.
+fn read_as_found(file: &dyn DiskFile, found: &Found) -> Option<(Vec<u8>, Meta)> {
+    if found.size > chunk::WHOLE_BYTES {
+        return None;
+    }
+    let bytes = read_sized(file, found.size).ok()?;
+    let meta = file.meta().ok()?;
+    let same = meta.kind == FileKind::File
+        && meta.size == found.size
+        && meta.mtime_ns == found.mtime_ns
+        && meta.inode == found.inode
+        && bytes.len() as u64 == found.size;
+    same.then_some((bytes, meta))
+}
+
+/// Reads a file that should hold `size` bytes; one that grew shows by a byte more.
+fn read_sized(file: &dyn DiskFile, size: u64) -> std::io::Result<Vec<u8>> {
+    let mut all = vec![0u8; size as usize + 1];
+    let mut filled = 0;
+    while filled < all.len() {
+        let n = file.read_at(&mut all[filled..], filled as u64)?;
+        filled += n;
+        if n == 0 || filled as u64 == size {
+            break;
+        }
+    }
+    all.truncate(filled);
+    Ok(all)
 }
 
 fn unchanged(file: &dyn DiskFile, before: &Meta, read: u64) -> std::io::Result<bool> {

@@ -32,22 +32,22 @@ impl HeaderKey {
             .take_while(|&byte| byte < FIRST_STATUS)
             .peekable();
         let n_id = if data.peek() == Some(&0) { 3 } else { 1 };
-        let groups: Vec<String> = data
-            .take(n_id + N_AFTER_ID)
-            .enumerate()
-            .map(|(idx, byte)| {
-                if idx == n_id {
-                    MASK.to_owned()
-                } else {
-                    format!("{byte:02X}")
-                }
-            })
-            .collect();
-        Some(HeaderKey(if groups.is_empty() {
-            NO_ID.to_owned()
-        } else {
-            groups.join(" ")
-        }))
+        let mut text = String::with_capacity(3 * (n_id + N_AFTER_ID));
+        for (idx, byte) in data.take(n_id + N_AFTER_ID).enumerate() {
+            if idx > 0 {
+                text.push(' ');
+            }
+            if idx == n_id {
+                text.push_str(MASK);
+            } else {
+                text.push(hex_digit(byte >> 4));
+                text.push(hex_digit(byte & 0x0f));
+            }
+        }
+        if text.is_empty() {
+            text.push_str(NO_ID);
+        }
+        Some(HeaderKey(text))
     }
 
     /// The key that is written as `text`; `None` if no dump can have it.
@@ -81,6 +81,10 @@ impl fmt::Display for HeaderKey {
 const N_AFTER_ID: usize = 4;
 const MASK: &str = "xx";
 const NO_ID: &str = "no-id";
+
+fn hex_digit(value: u8) -> char {
+    char::from(b"0123456789ABCDEF"[usize::from(value & 0x0f)])
+}
 
 #[cfg(test)]
 mod tests {

@@ -126,7 +126,7 @@ impl Mover<'_> {
                 writer.record(&Event::Section(record))?;
             }
         }
-        let placed = keeping::place(&mut writer, id, incoming)?;
+        let placed = keeping::place(&mut writer, id, &mut incoming)?;
         for (take, placed) in takes.iter().zip(&placed) {
             self.say_the_same(&mut writer, &device.name, take, placed.take)?;
         }

@@ -4,6 +4,7 @@
 //! walk ─> one thread reads, hashes and frames ─> pieces and arrivals ─> gathered without the lock
 //!      ─> lock: pieces stored, arrivals placed, committed ─> told
 //! ```
+//! Folders of devices that are new hold nothing to skip, so the reading thread walks them too.
 //! The lock is held only while a gathered group is written; nothing is told before it is durable.
 
 use std::collections::{HashMap, HashSet};
@@ -22,7 +23,7 @@ use crate::model::ids::DeviceId;
 use crate::model::take::{Condition, Evidence, Finding};
 use crate::model::timeline::Dated;
 use crate::ops::devices::{self, nearest_device};
-use crate::sys::disk::FileKind;
+use crate::sys::disk::{Disk, FileKind};
 use crate::vault::Vault;
 use crate::vault::catalogue::{Form, KnownFile, OriginRow, SourceRow};
 use crate::vault::keeping::{self, Incoming, Into};
@@ -35,7 +36,7 @@ const GROUP_BYTES: usize = 16 << 20;
 /// Bags that the reading thread may be ahead of the writing one.
 const BAGS_AHEAD: usize = 64;
 /// Gathered arrivals are written when they reach this many.
-const GROUP_ARRIVALS: usize = 50_000;
+const GROUP_ARRIVALS: usize = 34_000;
 /// Bytes of what is already held that one run reads again to be sure of it.
 const ASSURANCE_BYTES: u64 = 64 << 20;
 /// The same for files that are skipped because they look unchanged, with 4 KiB counted for each.
@@ -175,8 +176,6 @@ pub fn keep(
         totals: KeepTotals::default(),
         pieces: Vec::new(),
         piece_bytes: 0,
-        gathered: HashSet::new(),
-        stored: HashSet::new(),
         groups: Vec::new(),
         arrivals: 0,
         assurance: ASSURANCE_BYTES,
@@ -197,6 +196,8 @@ pub fn keep(
 struct Job {
     device: Option<DeviceId>,
     items: Vec<Item>,
+    /// Folders whose files are read as well, and what each is called.
+    to_walk: Vec<(PathBuf, String)>,
 }
 
 #[derive(Debug)]
@@ -210,6 +211,8 @@ enum Item {
 enum Parcel {
     Piece(Piece),
     Done(Box<Item>, Result<Box<Arrival>>),
+    /// A path that could not be walked.
+    Failed(PathBuf, Error),
     /// Everything of one device was read.
     EndOfJob,
 }
@@ -220,10 +223,35 @@ struct Bag {
     send: mpsc::SyncSender<Vec<Parcel>>,
     parcels: Vec<Parcel>,
     bytes: usize,
+    /// Pieces that went by in this run: once is enough.
+    seen: HashSet<Hash>,
 }
 
 impl Bag {
     const BYTES: usize = 256 << 10;
+
+    fn new(send: mpsc::SyncSender<Vec<Parcel>>) -> Bag {
+        Bag {
+            send,
+            parcels: Vec::new(),
+            bytes: 0,
+            seen: HashSet::new(),
+        }
+    }
+
+    fn put_piece(&mut self, piece: Piece) -> Result<()> {
+        let new = match &piece {
+            Piece::Whole(hash, _) | Piece::Chunk(hash, _) | Piece::ChunkList(hash, _) => {
+                self.seen.insert(*hash)
+            }
+            Piece::FolderList(_) => true,
+        };
+        if new {
+            self.put(Parcel::Piece(piece))
+        } else {
+            Ok(())
+        }
+    }
 
     fn put(&mut self, parcel: Parcel) -> Result<()> {
         self.bytes += 512;
@@ -253,9 +281,6 @@ struct Run<'a, 'v> {
     totals: KeepTotals,
     pieces: Vec<Piece>,
     piece_bytes: usize,
-    gathered: HashSet<Hash>,
-    /// Pieces stored in this run: no need to look at them again.
-    stored: HashSet<Hash>,
     groups: Vec<Group>,
     arrivals: usize,
     assurance: u64,
@@ -303,6 +328,7 @@ impl Run<'_, '_> {
                 Ok(vec![Job {
                     device: Some(id),
                     items,
+                    to_walk: Vec::new(),
                 }])
             }
             Whose::Recognised => {
@@ -310,6 +336,7 @@ impl Run<'_, '_> {
                 Ok(vec![Job {
                     device: None,
                     items,
+                    to_walk: Vec::new(),
                 }])
             }
         }
@@ -454,18 +481,21 @@ impl Run<'_, '_> {
                 }
                 self.new_devices.push(id.clone());
             }
-            let mut items = Vec::new();
-            for (path, shown) in &folders {
+            let (mut items, mut to_walk) = (Vec::new(), Vec::new());
+            for (path, shown) in folders {
                 if self.options.as_one {
-                    items.push(Item::Folder(path.clone()));
+                    items.push(Item::Folder(path));
+                } else if self.new_devices.contains(&id) {
+                    to_walk.push((path, shown));
                 } else {
-                    items.extend(self.walk(path, shown)?);
+                    items.extend(self.walk(&path, &shown)?);
                 }
             }
             sort_by_date(&mut items);
             jobs.push(Job {
                 device: Some(id),
                 items,
+                to_walk,
             });
         }
         Ok(jobs)
@@ -475,11 +505,8 @@ impl Run<'_, '_> {
         let mut left = Vec::new();
         for job in jobs {
             let items = self.skip_unchanged(job.device.as_ref(), job.items)?;
-            if !items.is_empty() {
-                left.push(Job {
-                    device: job.device,
-                    items,
-                });
+            if !items.is_empty() || !job.to_walk.is_empty() {
+                left.push(Job { items, ..job });
             }
         }
         Ok(left)
@@ -496,28 +523,9 @@ impl Run<'_, '_> {
         let (send, receive) = mpsc::sync_channel::<Vec<Parcel>>(BAGS_AHEAD);
         std::thread::scope(|scope| {
             scope.spawn(move || {
-                let mut bag = Bag {
-                    send,
-                    parcels: Vec::new(),
-                    bytes: 0,
-                };
-                for item in jobs.into_iter().flat_map(Job::steps) {
-                    let Some(item) = item else {
-                        if bag.put(Parcel::EndOfJob).is_err() {
-                            return;
-                        }
-                        continue;
-                    };
-                    let mut sink = |piece: Piece| bag.put(Parcel::Piece(piece));
-                    let result = match &item {
-                        Item::Stdin => read_stream(&mut *stdin, &mut sink),
-                        Item::File(found) => read(disk.as_ref(), found, &mut sink),
-                        Item::Folder(path) => read_folder(disk.as_ref(), path, &mut sink),
-                    };
-                    if bag
-                        .put(Parcel::Done(Box::new(item), result.map(Box::new)))
-                        .is_err()
-                    {
+                let mut bag = Bag::new(send);
+                for job in jobs {
+                    if read_job(disk.as_ref(), job, stdin, &mut bag).is_err() {
                         return;
                     }
                 }
@@ -534,9 +542,15 @@ impl Run<'_, '_> {
                         let device = group.as_ref().map(|g| g.device.clone());
                         self.failed(item_name(&item), device.as_ref(), e)?;
                     }
+                    Parcel::Failed(path, e) => {
+                        let device = group.as_ref().map(|g| g.device.clone());
+                        self.failed(path.display().to_string(), device.as_ref(), e)?;
+                    }
                     Parcel::Done(item, Ok(arrival)) => self.take_in(&mut group, *item, *arrival)?,
                     Parcel::EndOfJob => {
-                        self.groups.extend(group.take());
+                        // A folder without files makes no device.
+                        let complete = group.take().filter(|g| !g.arrivals.is_empty());
+                        self.groups.extend(complete);
                         group = devices.next().flatten().map(Group::new);
                     }
                 }
@@ -660,10 +674,9 @@ impl Run<'_, '_> {
                 (Hash::of(text.as_bytes()), text.len())
             }
         };
-        if self.gathered.contains(&hash) || self.stored.contains(&hash) || self.is_held(&hash)? {
+        if self.is_held(&hash)? {
             return Ok(());
         }
-        self.gathered.insert(hash);
         self.piece_bytes += bytes + 64;
         self.pieces.push(piece);
         if self.piece_bytes >= GROUP_BYTES {
@@ -717,7 +730,6 @@ impl Run<'_, '_> {
             store(&mut writer, piece)?;
         }
         self.piece_bytes = 0;
-        self.stored.extend(self.gathered.drain());
         let mut told = Vec::new();
         for group in std::mem::take(&mut self.groups) {
             if let Some(at) = self.new_devices.iter().position(|d| *d == group.device) {
@@ -745,52 +757,51 @@ impl Run<'_, '_> {
         told: &mut Vec<KeepResult>,
     ) -> Result<()> {
         let now = self.vault.world().clock.now();
-        let incoming = group
-            .arrivals
-            .iter()
-            .map(|(arrival, _)| {
-                let seen = match &self.options.when {
-                    When::Given(moment) => Dated {
-                        moment: *moment,
+        let mut incoming = Vec::with_capacity(group.arrivals.len());
+        let mut files = Vec::with_capacity(group.arrivals.len());
+        for (arrival, found) in group.arrivals {
+            let seen = match &self.options.when {
+                When::Given(moment) => Dated {
+                    moment: *moment,
+                    by: DatedBy::Given,
+                },
+                When::FileTime => match arrival.origin.mtime {
+                    Some(mtime) => Dated {
+                        moment: Moment::from_file_time(mtime, now),
+                        by: DatedBy::File,
+                    },
+                    None => Dated {
+                        moment: Moment::UNKNOWN,
                         by: DatedBy::Given,
                     },
-                    When::FileTime => match arrival.origin.mtime {
-                        Some(mtime) => Dated {
-                            moment: Moment::from_file_time(mtime, now),
-                            by: DatedBy::File,
-                        },
-                        None => Dated {
-                            moment: Moment::UNKNOWN,
-                            by: DatedBy::Given,
-                        },
-                    },
-                };
-                Incoming {
-                    into: self.options.into.clone(),
-                    hash: arrival.hash,
-                    content: arrival.content,
-                    bytes: arrival.bytes,
-                    messages: arrival.messages,
-                    key: arrival.key.clone(),
-                    sysex: arrival.sysex,
-                    evidence: arrival.evidence,
-                    findings: arrival.findings.clone(),
-                    seen: vec![seen],
-                    origin: OriginRow {
-                        via: arrival.origin.via,
-                        folder: arrival.origin.folder.clone(),
-                        name: arrival.origin.name.clone(),
-                        mtime: arrival.origin.mtime,
-                    },
-                    tie: arrival.source.clone(),
-                }
-            })
-            .collect();
-        let placed = keeping::place(writer, &group.device, incoming)?;
+                },
+            };
+            incoming.push(Incoming {
+                into: self.options.into.clone(),
+                hash: arrival.hash,
+                content: arrival.content,
+                bytes: arrival.bytes,
+                messages: arrival.messages,
+                key: arrival.key,
+                sysex: arrival.sysex,
+                evidence: arrival.evidence,
+                findings: arrival.findings,
+                seen: vec![seen],
+                origin: OriginRow {
+                    via: arrival.origin.via,
+                    folder: arrival.origin.folder,
+                    name: arrival.origin.name,
+                    mtime: arrival.origin.mtime,
+                },
+                tie: arrival.source,
+            });
+            files.push(found);
+        }
+        let placed = keeping::place(writer, &group.device, &mut incoming)?;
         let catalogue = self.vault.catalogue();
         let device_row = catalogue.device_id(group.device.as_str())?.unwrap_or(0);
         let mut folders: HashMap<PathBuf, i64> = HashMap::new();
-        for ((arrival, found), placed) in group.arrivals.into_iter().zip(placed) {
+        for ((item, found), placed) in incoming.into_iter().zip(files).zip(placed) {
             if let Some(found) = found.as_ref().filter(|_| placed.take != 0)
                 && let Some(folder) = found.path.parent()
             {
@@ -814,7 +825,7 @@ impl Run<'_, '_> {
                 )?;
             }
             let mut findings = placed.findings;
-            if arrival.origin.mtime.is_none() && self.options.when == When::FileTime {
+            if item.origin.mtime.is_none() && self.options.when == When::FileTime {
                 findings.push(Finding::note(
                     "date-unknown",
                     "when it was made is not known; say so with --today or --date, or later with label REF --date",
@@ -829,7 +840,7 @@ impl Run<'_, '_> {
                 _ => None,
             };
             told.push(KeepResult {
-                source: arrival.source,
+                source: item.tie,
                 device: Some(group.device.to_string()),
                 loose: placed.section.is_none(),
                 section: placed.section,
@@ -840,10 +851,10 @@ impl Run<'_, '_> {
                     Status::Unchanged
                 },
                 condition,
-                evidence: take.map_or(arrival.evidence, |t| t.evidence),
-                bytes: arrival.bytes,
-                blake3: Some(arrival.hash),
-                messages: arrival.messages,
+                evidence: take.map_or(item.evidence, |t| t.evidence),
+                bytes: item.bytes,
+                blake3: Some(item.hash),
+                messages: item.messages,
                 findings,
                 error: None,
             });
@@ -880,14 +891,38 @@ impl Run<'_, '_> {
     }
 }
 
-impl Job {
-    /// Its items, then `None` for its end.
-    fn steps(self) -> impl Iterator<Item = Option<Item>> {
-        self.items
-            .into_iter()
-            .map(Some)
-            .chain(std::iter::once(None))
+/// Reads everything of one job into the bag. Fails only if the keeping side is gone.
+fn read_job(
+    disk: &dyn Disk,
+    mut job: Job,
+    stdin: &mut (dyn Read + Send),
+    bag: &mut Bag,
+) -> Result<()> {
+    let mut walked = false;
+    for (path, top) in std::mem::take(&mut job.to_walk) {
+        let mut left = Left::default();
+        match walk::folder(disk, &path, &top, &mut left) {
+            Ok(found) => job.items.extend(found.into_iter().map(Item::File)),
+            Err(e) => bag.put(Parcel::Failed(path, e))?,
+        }
+        for (path, e) in left.failed {
+            bag.put(Parcel::Failed(path, e))?;
+        }
+        walked = true;
     }
+    if walked {
+        sort_by_date(&mut job.items);
+    }
+    for item in job.items {
+        let mut sink = |piece: Piece| bag.put_piece(piece);
+        let result = match &item {
+            Item::Stdin => read_stream(&mut *stdin, &mut sink),
+            Item::File(found) => read(disk, found, &mut sink),
+            Item::Folder(path) => read_folder(disk, path, &mut sink),
+        };
+        bag.put(Parcel::Done(Box::new(item), result.map(Box::new)))?;
+    }
+    bag.put(Parcel::EndOfJob)
 }
 
 impl Group {

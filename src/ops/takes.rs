@@ -341,7 +341,7 @@ pub fn label(vault: &Vault, reference: &str, what: &Labelling, wait: Duration) -
         }
         if let Ok(id) = device.parse::<DeviceId>() {
             // Other content may lie between this date and what was seen later: that needs a take of its own now.
-            place(&mut writer, &id, dated)?;
+            place(&mut writer, &id, &mut dated)?;
         }
     }
     writer.commit()?;

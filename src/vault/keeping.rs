@@ -76,14 +76,15 @@ pub struct Placed {
     pub findings: Vec<Finding>,
 }
 
-/// Places arrivals of one device and records what is new. Results stand in the order of `incoming`.
+/// Places arrivals of one device and records what is new. Results stand in the order of `incoming`, whose findings
+/// go over to them.
 ///
 /// # Errors
 /// As the writer's; nothing counts before the writer commits.
 pub fn place(
     writer: &mut Writer<'_>,
     device: &DeviceId,
-    incoming: Vec<Incoming>,
+    incoming: &mut [Incoming],
 ) -> Result<Vec<Placed>> {
     let mut desk = Desk::new(writer, device, incoming)?;
     desk.choose_sections()?;
@@ -97,7 +98,7 @@ struct Desk<'w, 'v> {
     writer: &'w mut Writer<'v>,
     device: DeviceId,
     device_row: i64,
-    incoming: Vec<Incoming>,
+    incoming: &'w mut [Incoming],
     /// For each arrival, the name of its section; `loose` for none.
     section: Vec<String>,
     notes: Vec<Vec<Finding>>,
@@ -119,7 +120,7 @@ impl<'w, 'v> Desk<'w, 'v> {
     fn new(
         writer: &'w mut Writer<'v>,
         device: &DeviceId,
-        incoming: Vec<Incoming>,
+        incoming: &'w mut [Incoming],
     ) -> Result<Desk<'w, 'v>> {
         let n = incoming.len();
         let device_row = writer
@@ -149,7 +150,7 @@ impl<'w, 'v> Desk<'w, 'v> {
         let mut sections = self.sections()?;
         // Keys that are new and that a whole dump brings; only those name sections.
         let mut by_hand: BTreeMap<String, Option<String>> = BTreeMap::new();
-        for item in &self.incoming {
+        for item in self.incoming.iter() {
             if let Into::Section(name) | Into::Known(name) = &item.into {
                 let key = (item.condition() == Condition::Whole).then(|| item.key.clone());
                 let entry = by_hand.entry(name.to_string()).or_default();
@@ -356,7 +357,10 @@ impl<'w, 'v> Desk<'w, 'v> {
         let mut known = HashSet::new();
         let contents: HashMap<i64, Hash> =
             timeline.takes.iter().map(|t| (t.id, t.content)).collect();
-        for row in catalogue.sightings_of_section(section)? {
+        for sighting in &timeline.sightings {
+            known.insert((sighting.content, sighting.moment, sighting.by));
+        }
+        for row in std::mem::take(&mut timeline.corrected) {
             let Some(hash) = contents.get(&row.take) else {
                 continue;
             };
@@ -389,9 +393,10 @@ impl<'w, 'v> Desk<'w, 'v> {
                         .sightings
                         .iter()
                         .filter_map(|seen| self.added_at(&line, seen.index))
-                        .map(|(index, _)| self.incoming[index].tie.clone())
+                        .map(|(index, _)| self.incoming[index].tie.as_str())
                         .min()
-                        .unwrap_or_default();
+                        .unwrap_or_default()
+                        .to_string();
                     order.push((run.date.moment.start_utc(), tie, at, place));
                 }
             }
@@ -432,20 +437,19 @@ impl<'w, 'v> Desk<'w, 'v> {
         run: &crate::model::timeline::Run,
         number: u32,
     ) -> Result<()> {
-        let at_date = run
+        let anchor = run
             .sightings
             .iter()
             .filter(|seen| {
                 let s = &line.timeline.sightings[seen.index];
                 s.moment == run.date.moment && s.by == run.date.by
             })
-            .map(|seen| seen.index);
-        let mut anchors: Vec<usize> = at_date.collect();
-        anchors.sort_by_key(|i| {
-            self.added_at(line, *i)
-                .map(|(index, _)| self.incoming[index].tie.clone())
-        });
-        let anchor = anchors.first().copied().unwrap_or(0);
+            .map(|seen| seen.index)
+            .min_by_key(|i| {
+                self.added_at(line, *i)
+                    .map(|(index, _)| self.incoming[index].tie.as_str())
+            })
+            .unwrap_or(0);
         let base = match self.added_at(line, anchor) {
             Some((index, dated)) => {
                 self.new[index] = true;
@@ -585,8 +589,8 @@ impl<'w, 'v> Desk<'w, 'v> {
 
     fn results(self) -> Vec<Placed> {
         let mut out = Vec::with_capacity(self.incoming.len());
-        for (index, item) in self.incoming.into_iter().enumerate() {
-            let mut findings = item.findings;
+        for (index, item) in self.incoming.iter_mut().enumerate() {
+            let mut findings = std::mem::take(&mut item.findings);
             findings.extend(self.notes[index].iter().cloned());
             let section = &self.section[index];
             out.push(Placed {

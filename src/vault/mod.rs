@@ -31,7 +31,7 @@ use crate::sys::disk::{self, Privacy, Replace};
 use crate::sys::{entropy, lock};
 use catalogue::Catalogue;
 use settings::Settings;
-use writer::Writer;
+use writer::{HashSoFar, Writer};
 
 /// An open vault.
 #[derive(Debug)]
@@ -42,6 +42,7 @@ pub struct Vault {
     catalogue: Catalogue,
     writer_id: OnceCell<String>,
     warnings: RefCell<Vec<String>>,
+    hash_so_far: RefCell<Option<HashSoFar>>,
 }
 
 impl Vault {
@@ -125,6 +126,7 @@ impl Vault {
             catalogue,
             writer_id: OnceCell::new(),
             warnings: RefCell::new(warnings),
+            hash_so_far: RefCell::new(None),
         };
         if recover::tail_differs(&vault)? {
             // On a read-only disk, or while another process writes, readers use what the catalogue says.
@@ -243,6 +245,16 @@ impl Vault {
     /// Adds something worth telling.
     pub fn warn(&self, text: impl Into<String>) {
         self.warnings.borrow_mut().push(text.into());
+    }
+
+    /// Keeps the hash of the open reel for the next writer of this process.
+    pub(in crate::vault) fn keep_hash_so_far(&self, hash: HashSoFar) {
+        self.hash_so_far.replace(Some(hash));
+    }
+
+    /// The hash over the first `end` bytes of `reel`, if this process wrote them all.
+    pub(in crate::vault) fn take_hash_so_far(&self, reel: u64, end: u64) -> Option<blake3::Hasher> {
+        self.hash_so_far.take()?.over(reel, end)
     }
 
     /// The numbers of the reel files on disk, ascending.

@@ -49,6 +49,7 @@ pub fn rebuild(dir: &Path, world: &World, settings: &Settings) -> Result<Rebuilt
         catalogue: Catalogue::create(&new_path)?,
         writer_id: Default::default(),
         warnings: Default::default(),
+        hash_so_far: Default::default(),
     };
     let old = disk::exists(disk, &path)
         .then(|| Catalogue::open(&path).ok())
@@ -308,6 +309,7 @@ impl Vault {
                 catalogue,
                 writer_id: Default::default(),
                 warnings: Default::default(),
+                hash_so_far: Default::default(),
             };
             if recover::tail_differs(&vault)? {
                 recover::repair_tail(&vault)?;

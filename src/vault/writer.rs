@@ -24,8 +24,9 @@ use crate::vault::tsv;
 
 /// Ledger text past this size goes out as a batch of its own, so that every member stays under 2 MiB.
 const BATCH_TEXT: usize = 768 << 10;
-/// Bytes gathered before they are handed to the system.
-const APPEND_BUFFER: usize = 1 << 20;
+/// Bytes gathered before they are hashed and handed to the system: enough for both to be quick, and still in the
+/// processor's own memory.
+const APPEND_BUFFER: usize = 256 << 10;
 
 /// The writer; holding it means holding the vault's lock.
 #[derive(Debug)]
@@ -52,11 +53,21 @@ struct OpenReel {
     /// Bytes handed to the system so far.
     written: u64,
     buffer: Vec<u8>,
+    /// How much of the buffer the hashes have seen.
+    hashed: usize,
     /// Over everything since the last ledger member.
     batch: blake3::Hasher,
-    /// Over the whole reel, if this writer wrote all of it.
+    /// Over the whole reel, if this process wrote all of it or read what was there and found it sound.
     whole: Option<blake3::Hasher>,
     is_new: bool,
+}
+
+/// The hash of a reel that this process began, kept from one writer to the next.
+#[derive(Debug, Clone)]
+pub(super) struct HashSoFar {
+    reel: u64,
+    end: u64,
+    whole: blake3::Hasher,
 }
 
 impl OpenReel {
@@ -64,8 +75,20 @@ impl OpenReel {
         self.written + self.buffer.len() as u64
     }
 
+    /// Hashes what was not hashed yet: in long runs, since many short ones cost several times as much.
+    fn hash_up(&mut self) {
+        let new = &self.buffer[self.hashed..];
+        self.batch.update(new);
+        if let Some(whole) = &mut self.whole {
+            whole.update(new);
+        }
+        self.hashed = self.buffer.len();
+    }
+
     fn spill(&mut self) -> Result<()> {
         if !self.buffer.is_empty() {
+            self.hash_up();
+            self.hashed = 0;
             self.file
                 .write_at(&self.buffer, self.written)
                 .map_err(|e| Error::io(format!("cannot write {}", self.path.display()), e))?;
@@ -76,10 +99,6 @@ impl OpenReel {
     }
 
     fn append(&mut self, bytes: &[u8]) -> Result<()> {
-        self.batch.update(bytes);
-        if let Some(whole) = &mut self.whole {
-            whole.update(bytes);
-        }
         self.buffer.extend_from_slice(bytes);
         if self.buffer.len() >= APPEND_BUFFER {
             self.spill()
@@ -272,6 +291,19 @@ impl<'v> Writer<'v> {
         self.acknowledged = self.mark;
         self.vault.catalogue().begin()?;
         self.poisoned = false;
+        if let Some(OpenReel {
+            number,
+            written,
+            whole: Some(whole),
+            ..
+        }) = &self.open
+        {
+            self.vault.keep_hash_so_far(HashSoFar {
+                reel: *number,
+                end: *written,
+                whole: whole.clone(),
+            });
+        }
         Ok(())
     }
 
@@ -359,6 +391,7 @@ impl<'v> Writer<'v> {
         if let Some(table) = table {
             open.append_member(&Member::Takes { first, last }, table.as_bytes())?;
         }
+        open.hash_up();
         let batch = Event::Batch(ledger::Batch {
             at: rfc3339(now),
             program: format!("farshelf {}", env!("CARGO_PKG_VERSION")),
@@ -369,6 +402,7 @@ impl<'v> Writer<'v> {
         ledger::write_line(first, &batch, &mut text)?;
         text.extend_from_slice(&lines);
         open.append_member(&Member::ledger(first, last, &text), &text)?;
+        open.hash_up();
         open.batch.reset();
         let (end, number) = (open.end(), open.number);
         self.mark.reel = number;
@@ -493,14 +527,19 @@ impl<'v> Writer<'v> {
             .disk
             .open_write(&path)
             .map_err(|e| Error::io(format!("cannot open {}", path.display()), e))?;
+        let whole = self
+            .vault
+            .take_hash_so_far(number, self.mark.end)
+            .or_else(|| self.vault.hash_of_sound_start(number, self.mark.end));
         let open = OpenReel {
             number,
             path,
             file,
             written: self.mark.end,
             buffer: Vec::new(),
+            hashed: 0,
             batch: blake3::Hasher::new(),
-            whole: None,
+            whole,
             is_new: false,
         };
         let ours = self.vault.catalogue().reel(number)?.map(|r| r.writer);
@@ -536,6 +575,7 @@ impl<'v> Writer<'v> {
             file,
             written: 0,
             buffer: Vec::new(),
+            hashed: 0,
             batch: blake3::Hasher::new(),
             whole: Some(blake3::Hasher::new()),
             is_new: true,
@@ -544,6 +584,13 @@ impl<'v> Writer<'v> {
         catalogue.apply_reel(number, previous, &writer, &computer, self.now)?;
         self.mark.batch_from = 0;
         Ok(open)
+    }
+}
+
+impl HashSoFar {
+    /// The hash over the reel's first `end` bytes, if it is that.
+    pub(super) fn over(self, reel: u64, end: u64) -> Option<blake3::Hasher> {
+        (self.reel == reel && self.end == end).then_some(self.whole)
     }
 }
 

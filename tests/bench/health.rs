@@ -1,4 +1,5 @@
-//! How long `health` takes as takes grow: `cargo bench --bench health -- DEVICES TAKES_EACH` (1,000 and 1,000).
+//! How long `health` takes as takes grow: `cargo bench --bench health -- DEVICES TAKES_EACH [DIR]` (1,000 and 1,000).
+//! With DIR, which must not exist, the vault is left there for other measurements.
 //!
 //! The catalogue is filled through the same door as by a writer; the reels are empty files of the right length.
 
@@ -29,7 +30,11 @@ fn main() {
     let place = "studio".parse().unwrap();
     let world = World::real();
     let now = world.now();
-    let dir = root.path().join("vault");
+    let left_at = std::env::args()
+        .skip(1)
+        .find(|a| a.contains('/'))
+        .map(std::path::PathBuf::from);
+    let dir = left_at.clone().unwrap_or_else(|| root.path().join("vault"));
     let vault = Vault::create(&dir, Some(&place), "0".repeat(32), world).unwrap();
     let began = Instant::now();
     let catalogue = vault.catalogue();
@@ -46,6 +51,9 @@ fn main() {
         catalogue.reels().unwrap().len(),
         began.elapsed().as_secs_f64()
     );
+    if left_at.is_some() {
+        return;
+    }
     for _ in 0..5 {
         let vault = Vault::open(&dir, World::real()).unwrap();
         let began = Instant::now();

@@ -151,11 +151,13 @@ pub struct RestlessDisk;
 #[derive(Debug)]
 struct RestlessFile {
     inner: Box<dyn DiskFile>,
-    looks: std::sync::atomic::AtomicU64,
+    /// Each read finds the file changed once more.
+    reads: std::sync::atomic::AtomicU64,
 }
 
 impl DiskFile for RestlessFile {
     fn read_at(&self, buf: &mut [u8], offset: u64) -> std::io::Result<usize> {
+        self.reads.fetch_add(1, std::sync::atomic::Ordering::SeqCst);
         self.inner.read_at(buf, offset)
     }
     fn write_at(&mut self, bytes: &[u8], offset: u64) -> std::io::Result<()> {
@@ -169,7 +171,7 @@ impl DiskFile for RestlessFile {
     }
     fn meta(&self) -> std::io::Result<Meta> {
         let mut meta = self.inner.meta()?;
-        meta.mtime_ns += i128::from(self.looks.fetch_add(1, std::sync::atomic::Ordering::SeqCst));
+        meta.mtime_ns += i128::from(self.reads.load(std::sync::atomic::Ordering::SeqCst));
         Ok(meta)
     }
     fn set_modified(&mut self, seconds: i64) -> std::io::Result<()> {
@@ -189,7 +191,7 @@ impl Disk for RestlessDisk {
         {
             return Ok(Box::new(RestlessFile {
                 inner,
-                looks: Default::default(),
+                reads: Default::default(),
             }));
         }
         Ok(inner)

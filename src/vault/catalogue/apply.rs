@@ -7,7 +7,7 @@ use rusqlite::{OptionalExtension, params};
 use super::Catalogue;
 use super::rows::{Form, flag};
 use crate::error::{Error, Kind, Result};
-use crate::model::date::DatedBy;
+use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::take::{Evidence, Severity, Via};
 use crate::vault::ledger::{self, Event};
@@ -31,6 +31,31 @@ pub struct Dirty {
     pub sections: BTreeSet<i64>,
     /// Takes that were added or changed, by row id.
     pub takes: BTreeSet<i64>,
+    /// Rows looked up last: events of one device and one folder come in runs.
+    last: Last,
+}
+
+/// A name and its row id, as looked up last.
+#[derive(Debug, Default)]
+struct Last {
+    device: Option<(String, i64)>,
+    folder: Option<(String, i64)>,
+}
+
+/// The row id that `last` holds for `name`, else what `find` gives, which it holds from then on.
+fn look_up(
+    last: &mut Option<(String, i64)>,
+    name: &str,
+    find: impl FnOnce() -> Result<Option<i64>>,
+) -> Result<Option<i64>> {
+    if let Some((known, id)) = last
+        && known == name
+    {
+        return Ok(Some(*id));
+    }
+    let id = find()?;
+    *last = id.map(|id| (name.to_string(), id));
+    Ok(id)
 }
 
 /// Whether a fact is told for the first time.
@@ -63,26 +88,33 @@ pub const LOOSE: &str = "loose";
 impl Catalogue {
     /// Records where a piece lies; a newer holding takes the place of a damaged one.
     pub fn apply_piece(&self, piece: &Stored) -> Result<()> {
-        let id: i64 = self
+        let row = params![
+            &piece.hash.0[..],
+            piece.form as i64,
+            piece.bytes as i64,
+            piece.whole_bytes as i64,
+            piece.reel as i64,
+            piece.at as i64
+        ];
+        let added = self
             .conn
             .prepare_cached(
                 "INSERT INTO piece (hash, form, bytes, whole_bytes, reel, at) VALUES (?1,?2,?3,?4,?5,?6)
-                 ON CONFLICT (hash) DO UPDATE SET form=?2, bytes=?3, whole_bytes=?4, reel=?5, at=?6 RETURNING id",
+                 ON CONFLICT (hash) DO NOTHING",
             )?
-            .query_row(
-                params![
-                    &piece.hash.0[..],
-                    piece.form as i64,
-                    piece.bytes as i64,
-                    piece.whole_bytes as i64,
-                    piece.reel as i64,
-                    piece.at as i64
-                ],
-                |r| r.get(0),
-            )?;
-        self.conn
-            .prepare_cached("DELETE FROM piece_damage WHERE piece = ?1")?
-            .execute([id])?;
+            .execute(row)?;
+        if added == 0 {
+            self.conn
+                .prepare_cached(
+                    "UPDATE piece SET form=?2, bytes=?3, whole_bytes=?4, reel=?5, at=?6 WHERE hash = ?1",
+                )?
+                .execute(row)?;
+            self.conn
+                .prepare_cached(
+                    "DELETE FROM piece_damage WHERE piece = (SELECT id FROM piece WHERE hash = ?1)",
+                )?
+                .execute([&piece.hash.0[..]])?;
+        }
         if piece.form == Form::Chunk && self.has_lists()? {
             // A chunk stored anew may be part of any list: which reels those need has changed.
             self.set_meta("spread", "stale")?;
@@ -302,7 +334,10 @@ impl Catalogue {
         // Before anything is entered: a line that makes no sense leaves no trace.
         let hash = parse_hash(&take.blake3)?;
         let content = take.content.as_deref().map(parse_hash).transpose()?;
-        let device = self.device_or_bare(&take.device)?;
+        let device = look_up(&mut dirty.last.device, &take.device, || {
+            self.device_or_bare(&take.device).map(Some)
+        })?
+        .unwrap_or(0);
         let section = self.section_or_bare(device, take.section.as_deref().unwrap_or(LOOSE))?;
         let key = self.key_or_new(device, &take.key)?;
         let piece = match self.piece_id(&hash)? {
@@ -321,11 +356,12 @@ impl Catalogue {
         }
         let id = (device << 32) | i64::from(take.take);
         let by = DatedBy::parse(&take.by).unwrap_or(DatedBy::File);
+        let start = take.date.parse().map_or(None, Moment::start_utc);
         self.conn
             .prepare_cached(
                 "INSERT OR REPLACE INTO take (id, section, key, piece, content, content_hash, bytes, messages, flags,
                    evidence, ledger, reel, kept_at, anchor, date, dated_by, start, newest, alias_of)
-                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,NULL,NULL,NULL)",
+                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?17,NULL)",
             )?
             .execute(params![
                 id,
@@ -344,6 +380,8 @@ impl Catalogue {
                 format!("{} {}", take.date, take.by),
                 take.date,
                 word(by, DatedBy::ALL),
+                // A first guess; settling puts right what it is not.
+                start,
             ])?;
         for (seq, finding) in take.findings.iter().enumerate() {
             self.conn
@@ -358,7 +396,7 @@ impl Catalogue {
                     finding.message
                 ])?;
         }
-        self.insert_sighting(id, &take.date, by, &take.origin, place)?;
+        self.insert_sighting(id, &take.date, by, &take.origin, place, dirty)?;
         dirty.sections.insert(section);
         dirty.takes.insert(id);
         Ok(())
@@ -388,8 +426,11 @@ impl Catalogue {
         by: DatedBy,
         origin: &ledger::Origin,
         place: Where,
+        dirty: &mut Dirty,
     ) -> Result<()> {
-        let folder = self.folder_id(&origin.folder)?;
+        let folder = look_up(&mut dirty.last.folder, &origin.folder, || {
+            self.folder_id(&origin.folder).map(Some)
+        })?;
         self.conn
             .prepare_cached(
                 "INSERT INTO sighting (take, date, by, state, seen_at, via, folder, name, mtime) VALUES (?1,?2,?3,0,?4,?5,?6,?7,?8)",
@@ -414,7 +455,10 @@ impl Catalogue {
         dirty: &mut Dirty,
         told: Told,
     ) -> Result<()> {
-        let Some((id, section)) = self.take_and_section(&s.device, s.take)? else {
+        let device = look_up(&mut dirty.last.device, &s.device, || {
+            self.device_id(&s.device)
+        })?;
+        let Some((id, section)) = self.numbered_take_and_section(device, s.take)? else {
             return Ok(());
         };
         let by = DatedBy::parse(&s.by).unwrap_or(DatedBy::File);
@@ -422,7 +466,7 @@ impl Catalogue {
             self.correct_sightings(id, section, s, (date, known_by))?;
         }
         if told == Told::First || !self.is_seen(id, s, by)? {
-            self.insert_sighting(id, &s.date, by, &s.origin, place)?;
+            self.insert_sighting(id, &s.date, by, &s.origin, place, dirty)?;
         }
         dirty.sections.insert(section);
         if s.corrects.is_some() {

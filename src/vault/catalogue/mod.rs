@@ -164,6 +164,8 @@ impl Catalogue {
         }
         self.conn.pragma_update(None, "synchronous", "FULL")?;
         self.conn.pragma_update(None, "cache_size", -16_000)?;
+        // 32 MiB of log before it is moved into the file: a long run writes each page there once, not many times.
+        self.conn.pragma_update(None, "wal_autocheckpoint", 8_000)?;
         self.conn.pragma_update(None, "temp_store", "MEMORY")?;
         // Without it every new binding of a prepared statement plans the query again.
         self.conn

@@ -18,6 +18,10 @@ const SIGHTING: &str =
     "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, f.path, g.name, g.mtime
   FROM sighting g JOIN folder f ON f.id = g.folder";
 
+/// The same columns without where the bytes came from.
+const BARE_SIGHTING: &str =
+    "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, '', '', NULL FROM sighting g";
+
 impl Catalogue {
     pub(super) fn rows<T>(
         &self,
@@ -207,7 +211,16 @@ impl Catalogue {
 
     /// Device and section of a take by device id and number: row ids of the take and of its section.
     pub(super) fn take_and_section(&self, device: &str, number: u32) -> Result<Option<(i64, i64)>> {
-        let Some(device) = self.device_id(device)? else {
+        self.numbered_take_and_section(self.device_id(device)?, number)
+    }
+
+    /// The same by the device's row id.
+    pub(super) fn numbered_take_and_section(
+        &self,
+        device: Option<i64>,
+        number: u32,
+    ) -> Result<Option<(i64, i64)>> {
+        let Some(device) = device else {
             return Ok(None);
         };
         self.row(
@@ -334,6 +347,17 @@ impl Catalogue {
     pub fn sightings_of_section(&self, section: i64) -> Result<Vec<SightingRow>> {
         self.rows(
             &format!("{SIGHTING} JOIN take t ON t.id = g.take WHERE t.section = ?1 ORDER BY g.id"),
+            [section],
+            sighting_row,
+        )
+    }
+
+    /// The same with empty origins: to arrange them, nobody needs to know where they came from.
+    pub(super) fn bare_sightings_of_section(&self, section: i64) -> Result<Vec<SightingRow>> {
+        self.rows(
+            &format!(
+                "{BARE_SIGHTING} JOIN take t ON t.id = g.take WHERE t.section = ?1 ORDER BY g.id"
+            ),
             [section],
             sighting_row,
         )

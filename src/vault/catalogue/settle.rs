@@ -19,6 +19,8 @@ pub struct SectionTimeline {
     pub takes: Vec<TakeRow>,
     /// Its sightings that were not corrected.
     pub rows: Vec<SightingRow>,
+    /// Those that were.
+    pub corrected: Vec<SightingRow>,
     /// The same for the timeline, in the same order; more may be added behind them.
     pub sightings: Vec<Sighting>,
     contents: HashMap<Hash, u32>,
@@ -72,6 +74,10 @@ fn moment(text: &str) -> Moment {
 impl Catalogue {
     /// Everything about a section's takes and when they were seen.
     pub fn timeline(&self, section: i64) -> Result<SectionTimeline> {
+        self.timeline_of(section, self.sightings_of_section(section)?)
+    }
+
+    fn timeline_of(&self, section: i64, sightings: Vec<SightingRow>) -> Result<SectionTimeline> {
         let mut timeline = SectionTimeline {
             takes: self.takes_of_section(section)?,
             ..SectionTimeline::default()
@@ -86,8 +92,9 @@ impl Catalogue {
             timeline.of_take.insert(id, content);
             counts.insert(id, counting);
         }
-        for row in self.sightings_of_section(section)? {
+        for row in sightings {
             if row.corrected {
+                timeline.corrected.push(row);
                 continue;
             }
             let Some(content) = timeline.of_take.get(&row.take).copied() else {
@@ -106,7 +113,7 @@ impl Catalogue {
 
     /// Arranges a section anew and writes what changed. Returns the row ids of takes whose date or standing moved.
     pub fn settle(&self, section: i64) -> Result<Vec<i64>> {
-        let timeline = self.timeline(section)?;
+        let timeline = self.timeline_of(section, self.bare_sightings_of_section(section)?)?;
         let arrangement = timeline.arrange();
         let by_number: BTreeMap<u32, &TakeRow> =
             timeline.takes.iter().map(|t| (t.number(), t)).collect();
