@@ -25,7 +25,6 @@ use crate::shelf::{Part, README, SHELF_JSON, Shelf};
 use crate::sys::disk::{Draft, Privacy, Replace, exists};
 use crate::vault::Vault;
 use crate::vault::catalogue::{ReelRow, ShelfRow};
-use crate::vault::judge::{self, Fault};
 use crate::vault::recover;
 use crate::vault::reel::{self, LARGEST_REEL_BYTES, Member};
 use crate::vault::writer::ReelJson;
@@ -264,8 +263,7 @@ impl Work<'_> {
     /// has to be kept again.
     fn closed_with_damage(&self, row: &ReelRow, report: &mut RepairReport) -> Result<()> {
         let bytes = self.vault.read_reel(row.number).unwrap_or_default();
-        let faults = judge::faults(&bytes, &reel::scan(&bytes, 0));
-        if !faults.iter().all(Fault::is_in_a_piece) {
+        if recover::has_lost_lines(self.vault, row.number, &bytes)? {
             self.retell(row.number, report)?;
         }
         let now = check_local(self.vault, row)?;

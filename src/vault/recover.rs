@@ -95,14 +95,47 @@ fn repair_open(vault: &Vault, mut mark: Mark) -> Result<Mark> {
             what: What::Short(mark.end - bytes.len() as u64),
         });
     }
+    if let Some(Member::Reel(other)) = scan.members.first().map(|m| &m.member)
+        && *other != number
+    {
+        // Somebody exchanged files: nothing of it may be cut.
+        faults.push(Fault {
+            at: 0,
+            what: What::Unfit(Member::Reel(*other)),
+        });
+    }
     let stands_on_an_edge = mark.end == 0 || scan.members.iter().any(|m| end_of(m) == mark.end);
     let tail: Vec<&Found> = scan.members.iter().filter(|m| m.at >= mark.end).collect();
     index_whole_batches(vault, number, &bytes, &tail, &mut mark)?;
+    if faults.is_empty() && scan.ending == Ending::Closed && scan.end == mark.end {
+        // It was closed after the catalogue was last written: what left the machine must not be opened again.
+        let catalogue = vault.catalogue();
+        mark.end = bytes.len() as u64;
+        mark.closed = true;
+        mark.batch_from = 0;
+        catalogue.apply_reel_end(number, Some(Hash::of(&bytes)), mark.end)?;
+        let verified_at = Some(vault.world().now());
+        catalogue.set_reel_check(
+            number,
+            &ReelCheck {
+                verified_at,
+                damage: None,
+            },
+        )?;
+        catalogue.set_mark(&mark)?;
+        return Ok(mark);
+    }
     if faults.is_empty() && stands_on_an_edge {
         cut(vault, number, mark.end)?;
         vault.catalogue().apply_reel_end(number, None, mark.end)?;
         vault.catalogue().set_mark(&mark)?;
         return Ok(mark);
+    }
+    if faults.is_empty() {
+        faults.push(Fault {
+            at: mark.end,
+            what: What::Batch,
+        });
     }
     close_as_it_stands(vault, mark, &bytes, &scan, &faults)
 }
@@ -459,11 +492,56 @@ pub(super) fn headless(vault: &Vault, number: u64, bytes: &[u8]) -> Result<Vec<(
 ///
 /// # Errors
 /// As the catalogue's.
-pub fn unhealed(vault: &Vault, number: u64, bytes: &[u8]) -> Result<Option<Fault>> {
+pub fn unhealed(vault: &Vault, number: u64, bytes: &[u8]) -> Result<Option<String>> {
+    let scan = reel::scan(bytes, 0);
     let needed = !unfit(vault, number, bytes)?.is_empty();
     let retold = vault.catalogue().is_retold(number)?;
-    let mut faults = judge::faults(bytes, &reel::scan(bytes, 0)).into_iter();
-    Ok(faults.find(|fault| needed || !(retold || fault.is_in_a_piece())))
+    let mut faults = judge::faults(bytes, &scan).into_iter();
+    if let Some(fault) = faults.find(|fault| needed || !(retold || fault.is_in_a_piece())) {
+        return Ok(Some(fault.to_string()));
+    }
+    // What was cut off at the end of a member leaves no other trace.
+    if needed {
+        return Ok(Some("bytes that takes need are not in it".to_string()));
+    }
+    let lost_lines = !retold && lacks_lines(vault, number, bytes, &scan)?;
+    Ok(lost_lines.then(|| "lines of its ledger are not in it".to_string()))
+}
+
+/// True if facts may have stood in a reel, closed as the damaged one that it is in `bytes`, that do not read there.
+///
+/// # Errors
+/// As the catalogue's.
+pub fn has_lost_lines(vault: &Vault, number: u64, bytes: &[u8]) -> Result<bool> {
+    let scan = reel::scan(bytes, 0);
+    let in_pieces = judge::faults(bytes, &scan).iter().all(Fault::is_in_a_piece);
+    Ok(!in_pieces || lacks_lines(vault, number, bytes, &scan)?)
+}
+
+/// True if the next reel, or the whole ledger, does not go on where this one ends.
+fn lacks_lines(vault: &Vault, number: u64, bytes: &[u8], scan: &Scan) -> Result<bool> {
+    let lines = |bytes: &[u8], scan: &Scan| -> Vec<(u64, u64)> {
+        let fitting = scan.members.iter().filter_map(|m| match m.member {
+            Member::Ledger { first, last, .. } => m
+                .member
+                .fits(&bytes[m.data.clone()])
+                .then_some((first, last)),
+            _ => None,
+        });
+        fitting.collect()
+    };
+    let Some((_, last)) = lines(bytes, scan).pop() else {
+        return Ok(true);
+    };
+    let reels = vault.catalogue().reels()?;
+    let Some(next) = reels.iter().find(|r| r.number > number) else {
+        return Ok(last < vault.catalogue().mark()?.line);
+    };
+    let Ok(bytes) = vault.read_reel(next.number) else {
+        return Ok(false);
+    };
+    let first = lines(&bytes, &reel::scan(&bytes, 0)).first().copied();
+    Ok(first.is_some_and(|(first, _)| last + 1 < first))
 }
 
 /// True if nothing is missing although a reel is: its takes were kept and told again.

@@ -10,7 +10,7 @@ use farshelf::ops::repair::Look;
 use farshelf::ops::rescue::{RescueOptions, RescueReport, rescue};
 use farshelf::shelf::name::ReelName;
 use farshelf::vault::catalogue::Form;
-use farshelf::vault::{Vault, judge, reel};
+use farshelf::vault::{Vault, reel};
 
 use crate::bed::{Bed, Harm, NO_REEL, OPEN, Point, Points, bytes_of};
 use crate::common::WAIT;
@@ -390,15 +390,11 @@ fn every_point_of_a_reel_that_is_good_nowhere() {
     });
 }
 
-/// True for a cut at or inside the fill behind a member: closed as it stands, such a reel has no fault of its own, and
-/// only the catalogue still tells what it lacks.
-fn reads_whole_once_closed(bed: &Bed, point: &Point) -> bool {
-    let Harm::Cut(length) = point.harm else {
-        return false;
-    };
-    let mut bytes = bed.original(&point.file)[..length].to_vec();
-    bytes.resize(reel::padded(length as u64) as usize + reel::TRAILER, 0);
-    judge::faults(&bytes, &reel::scan(&bytes, 0)).is_empty()
+/// True for a cut inside the zeros behind the last member: nothing of anything is missing.
+fn lost_only_fill(bed: &Bed, point: &Point) -> bool {
+    let whole = bed.original(&point.file);
+    let last = reel::scan(whole, 0).members.pop();
+    matches!(point.harm, Harm::Cut(length) if last.is_some_and(|m| length >= m.data.end))
 }
 
 /// Harm to the reel that is open, of which no copy was made yet.
@@ -415,18 +411,23 @@ fn open_reel(bed: &Bed, point: &Point) -> Verdict {
         bed.recalls(&vault, |_| true)?;
         return Ok(());
     }
-    if reads_whole_once_closed(bed, point) {
-        return bed.recalls(&vault, unhurt).map(|_| ());
+    if lost_only_fill(bed, point) {
+        // Closing put it back.
+        ensure!(report.good(), "{:?}", report.damaged);
+        return bed.recalls(&vault, |_| true).map(|_| ());
     }
     let wanted = spots(point);
     named(&report, &wanted, &[point])?;
     let (vault, repaired) = repair(&bed.studio, vault);
     let not_given = bed.recalls(&vault, unhurt)?;
     lost_exactly(&repaired.lost_takes, &not_given)?;
+    let named = repaired.unrepairable.iter().any(|u| u.reel == Some(OPEN));
+    let told_again = repaired.repaired.iter().any(|r| r.reel == Some(OPEN));
     ensure!(
-        repaired.unrepairable.iter().any(|u| u.reel == Some(OPEN)),
+        named || told_again,
         "repair says nothing of it: {repaired:?}"
     );
+    ensure!(named || check(&vault).good(), "not good after all");
     if let Some(harmed) = harmed {
         let now = std::fs::read(bed.studio.path(&point.file)).unwrap_or_default();
         ensure!(

@@ -29,11 +29,6 @@ fn put(catalogue: Catalogue, image: &Path, before: &Path, vault: &str) {
     }
 }
 
-/// A reel that was closed is opened again where a catalogue of before its closing is found (`vault/recover.rs` cuts its
-/// end off), and then a shelf that holds it seems to be another line. No crash leaves such a catalogue: SQLite's commit
-/// is synced before a closed reel travels. To be taken out with the mending of that.
-const CLOSED_REELS_ARE_OPENED_BY_AN_OLDER_CATALOGUE: &[&str] = &["close", "mirror", "overflow"];
-
 /// The fates and catalogues tried at one point: those that show a missing sync for certain, and some that are thrown.
 fn tries(scenario: &Scenario, point: u64, total: u64) -> Vec<(Fate, Catalogue)> {
     use Catalogue::{AsItWas, Gone, Older};
@@ -55,8 +50,6 @@ fn tries(scenario: &Scenario, point: u64, total: u64) -> Vec<(Fate, Catalogue)> 
     for _ in 0..thrown {
         tries.extend([AsItWas, Older, Gone].map(|c| (Fate::Mixed(dice.next()), c)));
     }
-    let opened_again = CLOSED_REELS_ARE_OPENED_BY_AN_OLDER_CATALOGUE.contains(&scenario.name);
-    tries.retain(|(_, c)| !(opened_again && *c == Older));
     tries
 }
 
