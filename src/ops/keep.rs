@@ -29,10 +29,13 @@ use crate::vault::catalogue::{Form, KnownFile, OriginRow, SourceRow};
 use crate::vault::keeping::{self, Incoming, Into};
 use crate::vault::ledger::{self, Event};
 use crate::vault::pieces::{self, Pieces};
+use crate::vault::reel;
 use crate::vault::writer::Writer;
 
-/// Gathered bytes are written when they reach this much.
-const GROUP_BYTES: usize = 16 << 20;
+/// A group is written when it fills its reel, so that both are brought to the disk together; but never a smaller one.
+const SMALLEST_GROUP_BYTES: u64 = 4 << 20;
+/// What an arrival adds to its reel beside its bytes: its ledger line and its row.
+const LINE_BYTES: u64 = 700;
 /// Bags that the reading thread may be ahead of the writing one.
 const BAGS_AHEAD: usize = 64;
 /// Gathered arrivals are written when they reach this many.
@@ -176,6 +179,7 @@ pub fn keep(
         totals: KeepTotals::default(),
         pieces: Vec::new(),
         piece_bytes: 0,
+        room: room(vault)?,
         groups: Vec::new(),
         arrivals: 0,
         assurance: ASSURANCE_BYTES,
@@ -280,7 +284,10 @@ struct Run<'a, 'v> {
     tell: &'a mut dyn FnMut(&KeepResult) -> Result<()>,
     totals: KeepTotals,
     pieces: Vec<Piece>,
-    piece_bytes: usize,
+    /// Bytes that they will take in a reel.
+    piece_bytes: u64,
+    /// Bytes that fill the open reel.
+    room: u64,
     groups: Vec<Group>,
     arrivals: usize,
     assurance: u64,
@@ -677,9 +684,9 @@ impl Run<'_, '_> {
         if self.is_held(&hash)? {
             return Ok(());
         }
-        self.piece_bytes += bytes + 64;
+        self.piece_bytes += reel::padded(bytes as u64) + reel::BLOCK as u64;
         self.pieces.push(piece);
-        if self.piece_bytes >= GROUP_BYTES {
+        if self.piece_bytes + self.arrivals as u64 * LINE_BYTES >= self.room {
             self.flush()?;
         }
         Ok(())
@@ -741,9 +748,10 @@ impl Run<'_, '_> {
             }
             self.place(&mut writer, group, &mut told)?;
         }
-        writer.commit()?;
+        writer.commit_group()?;
         drop(writer);
         self.arrivals = 0;
+        self.room = room(self.vault)?;
         for result in &told {
             self.tell(result)?;
         }
@@ -889,6 +897,14 @@ impl Run<'_, '_> {
         self.totals.doubtful += u64::from(result.is_doubtful());
         (self.tell)(result)
     }
+}
+
+/// Bytes to gather for the next group: what is left of the open reel, or a whole one, less a little.
+fn room(vault: &Vault) -> Result<u64> {
+    let mark = vault.catalogue().mark()?;
+    let used = if mark.closed { 0 } else { mark.end };
+    let left = reel::REEL_BYTES.saturating_sub(used);
+    Ok((left - left / 16).max(SMALLEST_GROUP_BYTES))
 }
 
 /// Reads everything of one job into the bag. Fails only if the keeping side is gone.

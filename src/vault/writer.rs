@@ -307,6 +307,18 @@ impl<'v> Writer<'v> {
         Ok(())
     }
 
+    /// The same, and closes the reel if it is nearly full: both together need no more syncs than one of them.
+    pub fn commit_group(&mut self) -> Result<()> {
+        const NEARLY_FULL: u64 = reel::REEL_BYTES - reel::REEL_BYTES / 5;
+        self.guard()?;
+        self.end_batch()?;
+        if self.open.as_ref().is_some_and(|o| o.end() >= NEARLY_FULL) {
+            self.close_open_reel()
+        } else {
+            self.commit()
+        }
+    }
+
     /// Closes the open reel if it holds facts; afterwards a byte of it may leave the machine.
     pub fn close_reel(&mut self) -> Result<()> {
         self.guard()?;
@@ -467,11 +479,13 @@ impl<'v> Writer<'v> {
             )
         };
         open.file.sync().map_err(fail)?;
-        self.vault
-            .world()
-            .disk
-            .sync_folder(&self.vault.reels_dir())
-            .map_err(fail)?;
+        if open.is_new {
+            self.vault
+                .world()
+                .disk
+                .sync_folder(&self.vault.reels_dir())
+                .map_err(fail)?;
+        }
         let (hash, damage) = match &open.whole {
             Some(whole) => (Hash::from(whole.finalize()), None),
             None => self
