@@ -266,6 +266,21 @@ impl Catalogue {
             return Ok(Vec::new());
         }
         let list = serde_json::Value::from(reels.iter().copied().collect::<Vec<u64>>()).to_string();
+        // Mostly what lies in a reel is that of its own takes, and no other take needs to be looked at.
+        let others = self.rows(
+            "WITH r (n) AS (SELECT value FROM json_each(?1))
+             SELECT 1 FROM piece p WHERE p.reel IN (SELECT n FROM r)
+               AND p.id NOT IN (SELECT t.piece FROM take t WHERE t.reel IN (SELECT n FROM r)) LIMIT 1",
+            [&list],
+            |_| Ok(()),
+        )?;
+        if others.is_empty() {
+            return self.rows(
+                "SELECT t.id FROM take t WHERE t.reel IN (SELECT value FROM json_each(?1)) ORDER BY t.id",
+                [&list],
+                |r| r.get(0),
+            );
+        }
         Ok(self
             .conn
             .prepare_cached(

@@ -31,7 +31,7 @@ use crate::sys::disk::{Disk, RealDisk, TemporaryFolder};
 /// The schema steps, in order; a released one is never edited.
 const STEPS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
-    include_str!("../../../migrations/0002_retold.sql"),
+    include_str!("../../../migrations/0002_reels.sql"),
 ];
 
 /// The catalogue's file name inside a vault.

@@ -2,3 +2,7 @@
 CREATE TABLE retold (
   reel INTEGER PRIMARY KEY
 ) STRICT;
+
+-- Which takes a shelf lacks is asked by reel.
+CREATE INDEX take_reel ON take (reel);
+CREATE INDEX piece_reel ON piece (reel);
