@@ -279,8 +279,8 @@ def picture(columns, table):
     def y(ms):
         return 420 - 75 * math.log10(max(ms, 1))
 
-    out = ['<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 720 480" font-family="sans-serif" font-size="12">',
-           '<rect width="720" height="480" fill="white"/>', '<text x="70" y="22">time of commands as a vault grows</text>']
+    out = ['<svg xmlns="http://www.w3.org/2000/svg" viewBox="-20 0 740 480" font-family="sans-serif" font-size="12">',
+           '<rect x="-20" width="740" height="480" fill="white"/>', '<text x="70" y="22">time of commands as a vault grows</text>']
     for power in range(6):
         out.append(f'<path d="M70 {y(10**power):.0f}H520" stroke="#ddd"/><text x="64" y="{y(10**power) + 4:.0f}" text-anchor="end">{10**power:,} ms</text>')
     for takes, _ in table:
