@@ -77,9 +77,11 @@ pub fn rebuild(dir: &Path, world: &World, settings: &Settings) -> Result<Rebuilt
         remove_beside_catalogue(disk, &path)?;
     }
     disk.rename(&new_path, &path)
-        .and_then(|()| disk.sync_folder(dir))
         .map_err(|e| Error::io(format!("cannot put the new {} in place", path.display()), e))?;
-    remove_catalogue(disk, &new_path)?;
+    // From here on only this run knows what is lost, so it must be told. Either catalogue serves after a power cut, and
+    // what is left of the new one's making goes with the next rebuilding.
+    let _ = disk.sync_folder(dir);
+    let _ = remove_catalogue(disk, &new_path);
     Ok(found)
 }
 

@@ -20,6 +20,7 @@ use farshelf::sys::World;
 use farshelf::sys::disk::{Disk, DiskFile, Meta, Privacy, RealDisk};
 use farshelf::vault::Vault;
 use farshelf::vault::ledger::{Event, Log};
+use stand_in::{How, Sort, StandIn, Trouble};
 
 /// A disk without a free byte: what is there can be read.
 #[derive(Debug)]
@@ -236,6 +237,34 @@ fn others_read_what_was_committed_while_a_writer_is_at_work() {
         writer.record(&Event::Log(log)).unwrap();
     }
     assert_eq!(takes(&other), 1);
+}
+
+#[test]
+fn a_rebuilding_that_is_cut_off_anywhere_forgets_no_lost_take() {
+    for at in 1.. {
+        let s = Studio::new();
+        drop(vault_with_a_take(&s));
+        std::fs::remove_file(s.path("vault/reels/000001.tar")).unwrap();
+        let fails = Trouble::Fails {
+            sort: Sort::Change,
+            at,
+            how: How::Broken,
+            lasting: true,
+        };
+        let disk = StandIn::new(&s.path("vault"), &s.path("attic"), fails);
+        let rebuild = |disk: Arc<dyn Disk>| {
+            let world = World { disk, ..s.world() };
+            Vault::reindex(&s.path("vault"), world, common::WAIT).map(|(_, rebuilt)| rebuilt)
+        };
+        let first = rebuild(Arc::new(disk.clone()));
+        if !disk.struck() {
+            assert_eq!(first.unwrap().lost.len(), 1);
+            assert!(at > 2, "nothing was hurt");
+            return;
+        }
+        let told = first.or_else(|_| rebuild(Arc::new(RealDisk))).unwrap();
+        assert_eq!(told.lost.len(), 1, "cut off at change {at}");
+    }
 }
 
 #[test]
