@@ -109,20 +109,8 @@ fn repair_open(vault: &Vault, mut mark: Mark) -> Result<Mark> {
     index_whole_batches(vault, number, &bytes, &tail, &mut mark)?;
     if faults.is_empty() && scan.ending == Ending::Closed && scan.end == mark.end {
         // It was closed after the catalogue was last written: what left the machine must not be opened again.
-        let catalogue = vault.catalogue();
-        mark.end = bytes.len() as u64;
-        mark.closed = true;
-        mark.batch_from = 0;
-        catalogue.apply_reel_end(number, Some(Hash::of(&bytes)), mark.end)?;
-        let verified_at = Some(vault.world().now());
-        catalogue.set_reel_check(
-            number,
-            &ReelCheck {
-                verified_at,
-                damage: None,
-            },
-        )?;
-        catalogue.set_mark(&mark)?;
+        found_closed(vault, &mut mark, &bytes)?;
+        vault.catalogue().set_mark(&mark)?;
         return Ok(mark);
     }
     if faults.is_empty() && stands_on_an_edge {
@@ -138,6 +126,22 @@ fn repair_open(vault: &Vault, mut mark: Mark) -> Result<Mark> {
         });
     }
     close_as_it_stands(vault, mark, &bytes, &scan, &faults)
+}
+
+/// Records that the reel at the mark is closed and, all of it in `bytes`, was read and found right.
+fn found_closed(vault: &Vault, mark: &mut Mark, bytes: &[u8]) -> Result<()> {
+    mark.end = bytes.len() as u64;
+    mark.closed = true;
+    mark.batch_from = 0;
+    let catalogue = vault.catalogue();
+    catalogue.apply_reel_end(mark.reel, Some(Hash::of(bytes)), mark.end)?;
+    catalogue.set_reel_check(
+        mark.reel,
+        &ReelCheck {
+            verified_at: Some(vault.world().now()),
+            damage: None,
+        },
+    )
 }
 
 fn end_of(found: &Found) -> u64 {
@@ -572,18 +576,7 @@ fn take_up_reel(vault: &Vault, mark: Mark, number: u64) -> Result<Mark> {
     }
     let catalogue = vault.catalogue();
     if scan.ending == Ending::Closed && scan.end == end {
-        catalogue.apply_reel_end(number, Some(Hash::of(&bytes)), bytes.len() as u64)?;
-        let verified_at = Some(vault.world().now());
-        catalogue.set_reel_check(
-            number,
-            &ReelCheck {
-                verified_at,
-                damage: None,
-            },
-        )?;
-        new.end = bytes.len() as u64;
-        new.closed = true;
-        new.batch_from = 0;
+        found_closed(vault, &mut new, &bytes)?;
     } else {
         cut(vault, number, end)?;
         catalogue.apply_reel_end(number, None, end)?;
@@ -739,18 +732,7 @@ impl Vault {
         self.catalogue().in_transaction(|catalogue| {
             let tail: Vec<&Found> = scan.members.iter().filter(|m| m.at >= mark.end).collect();
             index_whole_batches(self, number, bytes, &tail, &mut mark)?;
-            mark.end = bytes.len() as u64;
-            mark.closed = true;
-            mark.batch_from = 0;
-            catalogue.apply_reel_end(number, Some(Hash::of(bytes)), mark.end)?;
-            let verified_at = Some(self.world().now());
-            catalogue.set_reel_check(
-                number,
-                &ReelCheck {
-                    verified_at,
-                    damage: None,
-                },
-            )?;
+            found_closed(self, &mut mark, bytes)?;
             catalogue.set_mark(&mark)
         })?;
         Ok(true)

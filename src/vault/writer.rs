@@ -98,6 +98,21 @@ impl OpenReel {
         Ok(())
     }
 
+    /// Brings what was written to the disk, and the file's name when it is new.
+    fn sync(&mut self, vault: &Vault) -> Result<()> {
+        let fail = |e| {
+            let path = self.path.display();
+            Error::io(format!("cannot bring {path} to the disk"), e)
+        };
+        self.file.sync().map_err(fail)?;
+        if self.is_new {
+            let folder = vault.reels_dir();
+            vault.world().disk.sync_folder(&folder).map_err(fail)?;
+            self.is_new = false;
+        }
+        Ok(())
+    }
+
     fn append(&mut self, bytes: &[u8]) -> Result<()> {
         self.buffer.extend_from_slice(bytes);
         if self.buffer.len() >= APPEND_BUFFER {
@@ -346,21 +361,7 @@ impl<'v> Writer<'v> {
         if let Some(open) = self.open.as_mut() {
             open.spill()?;
             if open.written != self.acknowledged.end || open.number != self.acknowledged.reel {
-                let fail = |e| {
-                    Error::io(
-                        format!("cannot bring {} to the disk", open.path.display()),
-                        e,
-                    )
-                };
-                open.file.sync().map_err(fail)?;
-                if open.is_new {
-                    self.vault
-                        .world()
-                        .disk
-                        .sync_folder(&self.vault.reels_dir())
-                        .map_err(fail)?;
-                    open.is_new = false;
-                }
+                open.sync(self.vault)?;
             }
             self.mark.reel = open.number;
             self.mark.end = open.written;
@@ -472,20 +473,7 @@ impl<'v> Writer<'v> {
         };
         open.append(&[0u8; reel::TRAILER])?;
         open.spill()?;
-        let fail = |e| {
-            Error::io(
-                format!("cannot bring {} to the disk", open.path.display()),
-                e,
-            )
-        };
-        open.file.sync().map_err(fail)?;
-        if open.is_new {
-            self.vault
-                .world()
-                .disk
-                .sync_folder(&self.vault.reels_dir())
-                .map_err(fail)?;
-        }
+        open.sync(self.vault)?;
         let (hash, damage) = match &open.whole {
             Some(whole) => (Hash::from(whole.finalize()), None),
             None => self

@@ -35,7 +35,8 @@ strace -f -qq -o /dev/null true 2>/dev/null || { echo "not run: tests/faults (th
 ram=/dev/shm; [ -w "$ram" ] || ram=${TMPDIR:-/tmp}
 W=$(mktemp -d "$ram/fault.XXXXXX")
 D=$W/d IN=$W/in
-clean() { cd /; umount -l "$W/d" 2>/dev/null; umount -l "$W/dead" 2>/dev/null; rm -rf "$W"; }
+# A second signal must not stop the cleaning half way.
+clean() { trap '' INT TERM; cd /; umount -l "$W/d" 2>/dev/null; umount -l "$W/dead" 2>/dev/null; rm -rf "$W"; }
 trap clean EXIT
 trap 'exit 130' INT TERM
 mkdir -p "$D" "$W/dead" "$IN"
