@@ -1,5 +1,7 @@
-//! MIDI bytes in, values out: framing, makers, header keys. Pure, never fails as a whole.
+//! MIDI bytes in, values out: framing, makers, checksums, packings, header keys. Pure, never fails as a whole.
 
+pub mod checksum;
 pub mod framing;
 pub mod header;
 pub mod message;
+pub mod packing;
