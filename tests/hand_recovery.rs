@@ -305,7 +305,7 @@ fn a_locked_key_stops_only_what_needs_the_key() {
     );
     ops::takes::history(&vault, &"organ".parse().unwrap()).unwrap();
     ops::takes::show(&vault, "organ@1").unwrap();
-    ops::takes::search(&vault, "tour").unwrap();
+    ops::find::find(&vault, "tour").unwrap();
     ops::takes::vouch(&vault, "organ@1", "heard it", WAIT).unwrap();
     ops::recall::recall(
         &vault,

@@ -7,10 +7,11 @@ use serde::Serialize;
 
 use crate::error::Error;
 use crate::ops::devices::DeviceView;
+use crate::ops::find::{Hit, HitKind};
 use crate::ops::keep::{KeepResult, KeepTotals};
 use crate::ops::key::PrintedSheet;
 use crate::ops::recall::RecallResult;
-use crate::ops::takes::{Hit, TakeInFull, TakeView};
+use crate::ops::takes::{TakeInFull, TakeView};
 use crate::sys::clock::rfc3339;
 use crate::vault::catalogue::{FindingRow, SectionRow};
 use crate::vault::reindex::Rebuilt;
@@ -389,17 +390,23 @@ pub(super) struct FoundHit {
     device: String,
     take: Option<u32>,
     kind: &'static str,
-    number: Option<u64>,
+    number: Option<u32>,
+    takes: Option<u64>,
     name: String,
 }
 
 impl FoundHit {
     pub(super) fn of(h: &Hit) -> FoundHit {
+        let (number, takes) = match h.kind {
+            HitKind::Patch { number, takes } => (Some(number), Some(takes)),
+            _ => (None, None),
+        };
         FoundHit {
             device: h.device.clone(),
             take: h.take,
-            kind: h.kind,
-            number: None,
+            kind: h.kind.as_str(),
+            number,
+            takes,
             name: h.name.clone(),
         }
     }

@@ -7,6 +7,7 @@ mod create;
 mod demo;
 mod device;
 pub mod exit;
+mod find;
 mod health;
 pub mod json;
 mod keep;
@@ -75,7 +76,7 @@ fn command(face: &Face, cli: Cli) -> Result<Outcome> {
         Command::Show(what) => takes::show(face, &what),
         Command::Label(what) => takes::label(face, what),
         Command::Vouch(what) => takes::vouch(face, &what),
-        Command::Find(what) => takes::find(face, &what),
+        Command::Find(what) => find::find(face, &what),
         Command::Recall(what) => recall::recall(face, &what),
         Command::Health => health::health(face),
         Command::Shelf(what) => shelf::shelf(face, what),

@@ -1,7 +1,7 @@
-//! `history`, `show`, `label`, `vouch` and `find`.
+//! `history`, `show`, `label` and `vouch`.
 
 use crate::care::copies::{Copy, copies_of_take};
-use crate::cli::args::{Find, History, Label, Show, Vouch};
+use crate::cli::args::{History, Label, Show, Vouch};
 use crate::cli::exit::Outcome;
 use crate::cli::print::{Cell, Tone, cell, number, toned};
 use crate::cli::{Face, json, words};
@@ -307,28 +307,4 @@ fn names(history: &takes::History) -> String {
         [one] => format!("{device}@{}", one.take.number()),
         several => format!("{} of {device}", counted(several.len() as u64, "take")),
     }
-}
-
-pub(super) fn find(face: &Face, what: &Find) -> Result<Outcome> {
-    let vault = face.vault()?;
-    let hits = takes::search(&vault, &what.text)?;
-    face.printer.document(&json::Found {
-        hits: hits.iter().map(json::FoundHit::of).collect(),
-    })?;
-    if hits.is_empty() {
-        face.printer
-            .line(format!("nothing that is kept bears {}", what.text))?;
-    }
-    let rows = hits
-        .iter()
-        .map(|h| {
-            let at = match h.take {
-                Some(take) => format!("{}@{take}", h.device),
-                None => h.device.clone(),
-            };
-            vec![cell(at), cell(h.kind), cell(&h.name)]
-        })
-        .collect();
-    face.printer.table(&["where", "found in", "text"], rows)?;
-    Ok(Outcome::Good)
 }

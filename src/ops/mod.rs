@@ -3,6 +3,7 @@
 pub mod bring;
 pub mod create;
 pub mod devices;
+pub mod find;
 pub mod fixity;
 pub mod health;
 pub mod keep;

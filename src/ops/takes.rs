@@ -444,68 +444,6 @@ fn again(vault: &Vault, device: DeviceRow, takes: &[TakeRow]) -> Result<History>
     })
 }
 
-/// What a search found.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Hit {
-    /// The device.
-    pub device: String,
-    /// The take, unless the device itself was found.
-    pub take: Option<u32>,
-    /// label, file or device.
-    pub kind: &'static str,
-    /// The text that was found.
-    pub name: String,
-}
-
-/// Searches labels, file names and devices.
-///
-/// # Errors
-/// `Usage` for an empty text.
-pub fn search(vault: &Vault, text: &str) -> Result<Vec<Hit>> {
-    if text.trim().is_empty() {
-        return Err(Error::usage("say what to look for"));
-    }
-    let catalogue = vault.catalogue();
-    let low = text.to_lowercase();
-    let mut hits = Vec::new();
-    for device in catalogue.devices()? {
-        let r = &device.record;
-        let fields = [
-            Some(&device.name),
-            r.name.as_ref(),
-            r.maker.as_ref(),
-            r.model.as_ref(),
-            r.serial.as_ref(),
-        ];
-        if let Some(field) = fields
-            .into_iter()
-            .flatten()
-            .find(|f| f.to_lowercase().contains(&low))
-        {
-            hits.push(Hit {
-                device: device.name.clone(),
-                take: None,
-                kind: "device",
-                name: field.clone(),
-            });
-        }
-    }
-    for (kind, found) in [
-        ("label", catalogue.labels_like(text)?),
-        ("file", catalogue.files_like(text)?),
-    ] {
-        for (name, take) in found {
-            hits.push(Hit {
-                device: catalogue.device_name(take >> 32)?,
-                take: Some((take & 0xffff_ffff) as u32),
-                kind,
-                name,
-            });
-        }
-    }
-    Ok(hits)
-}
-
 /// True if a finding makes a take doubtful.
 pub fn is_error(f: &FindingRow) -> bool {
     f.severity == Severity::Error

@@ -24,6 +24,10 @@ pub enum Event {
     Section(Section),
     /// A new take and the sighting it was made for.
     Take(Take),
+    /// What a take is taken for, read anew by a program or a layout that knows more; the last one holds.
+    Reading(Reading),
+    /// A layout of the person's own; the last one of its name holds.
+    Layout(Layout),
     /// A further sighting of what a take holds, or a corrected one.
     Sighting(Sighting),
     /// A label put on takes or taken away.
@@ -234,6 +238,42 @@ pub struct Finding {
     pub severity: String,
     /// One sentence.
     pub message: String,
+}
+
+/// What the bytes of a take are taken for. The bytes themselves never change.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reading {
+    /// The device.
+    pub device: String,
+    /// The take.
+    pub take: u32,
+    /// Its header key, or extension, if that changed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub key: Option<String>,
+    /// BLAKE3 of its content, if that changed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub content: Option<String>,
+    /// Whole SysEx messages in it.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub messages: u64,
+    /// True if doubtful.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub doubtful: bool,
+    /// As in a take.
+    pub evidence: String,
+    /// All that is noticed now, in place of what was before.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Finding>,
+}
+
+/// A layout of the person's own.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Layout {
+    /// Its name.
+    pub layout: String,
+    /// BLAKE3 of its text, which lies under layouts/; absent once it was given up.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blake3: Option<String>,
 }
 
 /// A further sighting of what a take holds.

@@ -581,7 +581,7 @@ pub fn facts(dir: &Path) -> BTreeSet<String> {
         ),
         format!(
             "SELECT 'sighting', {}, date, by, state, seen_at, via, (SELECT path FROM folder f WHERE f.id = folder),
-             name, mtime FROM sighting",
+             (SELECT text FROM text x WHERE x.id = name), mtime FROM sighting",
             name(TAKE, "take")
         ),
         format!("SELECT 'finding', {}, seq, code, severity, message FROM finding", name(TAKE, "take")),

@@ -40,6 +40,7 @@ pub struct Dirty {
 struct Last {
     device: Option<(String, i64)>,
     folder: Option<(String, i64)>,
+    text: Option<(String, i64)>,
 }
 
 /// The row id that `last` holds for `name`, else what `find` gives, which it holds from then on.
@@ -196,6 +197,8 @@ impl Catalogue {
             Event::Device(d) => self.apply_device(d),
             Event::Section(s) => self.apply_section(s, dirty),
             Event::Take(t) => self.apply_take(t, place, dirty),
+            Event::Reading(r) => self.apply_reading(r, dirty),
+            Event::Layout(l) => self.apply_layout(l),
             Event::Sighting(s) => self.apply_sighting(s, place, dirty, Told::First),
             Event::Label(l) => self.apply_label(l, dirty),
             Event::Vouch(v) => self.apply_vouch(v, place, dirty),
@@ -383,22 +386,88 @@ impl Catalogue {
                 // A first guess; settling puts right what it is not.
                 start,
             ])?;
-        for (seq, finding) in take.findings.iter().enumerate() {
+        self.set_findings(id, &take.findings)?;
+        self.insert_sighting(id, &take.date, by, &take.origin, place, dirty)?;
+        dirty.sections.insert(section);
+        dirty.takes.insert(id);
+        Ok(())
+    }
+
+    fn set_findings(&self, take: i64, findings: &[ledger::Finding]) -> Result<()> {
+        for (seq, finding) in findings.iter().enumerate() {
             self.conn
                 .prepare_cached(
                     "INSERT OR REPLACE INTO finding (take, seq, code, severity, message) VALUES (?1,?2,?3,?4,?5)",
                 )?
                 .execute(params![
-                    id,
+                    take,
                     seq as i64,
                     finding.code,
                     word(Severity::parse(&finding.severity).unwrap_or(Severity::Note), Severity::ALL),
                     finding.message
                 ])?;
         }
-        self.insert_sighting(id, &take.date, by, &take.origin, place, dirty)?;
+        Ok(())
+    }
+
+    /// What a take's bytes are taken for from now on.
+    fn apply_reading(&self, reading: &ledger::Reading, dirty: &mut Dirty) -> Result<()> {
+        let content = reading.content.as_deref().map(parse_hash).transpose()?;
+        let Some((id, section)) = self.take_and_section(&reading.device, reading.take)? else {
+            return Ok(());
+        };
+        let evidence = Evidence::parse(&reading.evidence).unwrap_or(Evidence::None);
+        let doubtful = if reading.doubtful { flag::DOUBTFUL } else { 0 };
+        self.conn
+            .prepare_cached(
+                "UPDATE take SET flags = (flags & ~?2) | ?3, evidence = iif(flags & ?4, evidence, ?5), messages = ?6
+                 WHERE id = ?1",
+            )?
+            .execute(params![
+                id,
+                flag::DOUBTFUL,
+                doubtful,
+                flag::VOUCHED,
+                word(evidence, Evidence::ALL),
+                reading.messages as i64
+            ])?;
+        if let Some(content) = content {
+            self.conn
+                .prepare_cached("UPDATE take SET content = ?2, content_hash = ?3 WHERE id = ?1")?
+                .execute(params![id, content.short(), content.0.to_vec()])?;
+        }
+        if let Some(key) = &reading.key {
+            let key = self.key_or_new(id >> 32, key)?;
+            self.conn
+                .prepare_cached("UPDATE take SET key = ?2 WHERE id = ?1")?
+                .execute(params![id, key])?;
+            // Where nothing else begins like this, later dumps belong with this one.
+            self.conn
+                .prepare_cached(
+                    "UPDATE section_key SET section = ?2 WHERE id = ?1 AND section IS NULL
+                       AND NOT EXISTS (SELECT 1 FROM section WHERE id = ?2 AND name = ?3)",
+                )?
+                .execute(params![key, section, LOOSE])?;
+        }
+        self.conn
+            .prepare_cached("DELETE FROM finding WHERE take = ?1")?
+            .execute([id])?;
+        self.set_findings(id, &reading.findings)?;
         dirty.sections.insert(section);
         dirty.takes.insert(id);
+        Ok(())
+    }
+
+    fn apply_layout(&self, layout: &ledger::Layout) -> Result<()> {
+        let Some(text) = layout.blake3.as_deref().map(parse_hash).transpose()? else {
+            self.conn
+                .prepare_cached("DELETE FROM layout WHERE name = ?1")?
+                .execute([&layout.layout])?;
+            return Ok(());
+        };
+        self.conn
+            .prepare_cached("INSERT OR REPLACE INTO layout (name, text) VALUES (?1,?2)")?
+            .execute(params![layout.layout, &text.0[..]])?;
         Ok(())
     }
 
@@ -431,6 +500,9 @@ impl Catalogue {
         let folder = look_up(&mut dirty.last.folder, &origin.folder, || {
             self.folder_id(&origin.folder).map(Some)
         })?;
+        let name = look_up(&mut dirty.last.text, &origin.name, || {
+            self.text_id(&origin.name).map(Some)
+        })?;
         self.conn
             .prepare_cached(
                 "INSERT INTO sighting (take, date, by, state, seen_at, via, folder, name, mtime) VALUES (?1,?2,?3,0,?4,?5,?6,?7,?8)",
@@ -442,7 +514,7 @@ impl Catalogue {
                 place.at,
                 word(Via::parse(&origin.via).unwrap_or(Via::File), Via::ALL),
                 folder,
-                origin.name,
+                name,
                 origin.mtime
             ])?;
         Ok(())

@@ -7,8 +7,10 @@ mod apply;
 mod carry;
 mod check;
 mod read;
+mod readings;
 mod retold;
 mod rows;
+mod search;
 mod settle;
 
 pub use apply::{Dirty, LOOSE, Stored, Where};
@@ -18,6 +20,7 @@ pub use rows::{
     DeviceRow, FindingRow, Form, Holding, KeyPlace, LogRow, OriginRow, ReelRow, SectionRow,
     ShelfRow, SightingRow, SourceRow, TakeRow, VouchRow,
 };
+pub use search::{FoundFile, FoundPatch};
 pub use settle::SectionTimeline;
 
 use std::path::{Path, PathBuf};
@@ -32,6 +35,7 @@ use crate::sys::disk::{Disk, RealDisk, TemporaryFolder};
 const STEPS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
     include_str!("../../../migrations/0002_reels.sql"),
+    include_str!("../../../migrations/0003_readings.sql"),
 ];
 
 /// The catalogue's file name inside a vault.

@@ -15,8 +15,8 @@ const TAKE: &str = "SELECT t.id, t.section, s.name, (t.flags & 2) != 0 OR s.loos
   FROM take t JOIN section s ON s.id = t.section JOIN section_key k ON k.id = t.key JOIN piece p ON p.id = t.piece";
 
 const SIGHTING: &str =
-    "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, f.path, g.name, g.mtime
-  FROM sighting g JOIN folder f ON f.id = g.folder";
+    "SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, f.path, x.text, g.mtime
+  FROM sighting g JOIN folder f ON f.id = g.folder JOIN text x ON x.id = g.name";
 
 /// The same columns without where the bytes came from.
 const BARE_SIGHTING: &str =
@@ -398,25 +398,6 @@ impl Catalogue {
         )
     }
 
-    /// All labels: label, row id of the take.
-    pub fn labels_like(&self, part: &str) -> Result<Vec<(String, i64)>> {
-        self.rows(
-            "SELECT label, take FROM label WHERE label LIKE ?1 ESCAPE '\\' ORDER BY take, label",
-            [like(part)],
-            |r| Ok((r.get(0)?, r.get(1)?)),
-        )
-    }
-
-    /// File names, with the folder in front, that hold `part`: text, row id of the take.
-    pub fn files_like(&self, part: &str) -> Result<Vec<(String, i64)>> {
-        self.rows(
-            "SELECT DISTINCT CASE f.path WHEN '' THEN g.name ELSE f.path || '/' || g.name END AS file, g.take
-             FROM sighting g JOIN folder f ON f.id = g.folder WHERE file LIKE ?1 ESCAPE '\\' ORDER BY g.take, file",
-            [like(part)],
-            |r| Ok((r.get(0)?, r.get(1)?)),
-        )
-    }
-
     /// What persons said about a take.
     pub fn vouches_of_take(&self, take: i64) -> Result<Vec<VouchRow>> {
         self.rows(
@@ -543,7 +524,7 @@ impl Catalogue {
     pub fn file_name_of_take(&self, take: i64) -> Result<String> {
         Ok(self
             .row(
-                "SELECT name FROM sighting WHERE take = ?1 ORDER BY id LIMIT 1",
+                "SELECT x.text FROM sighting g JOIN text x ON x.id = g.name WHERE g.take = ?1 ORDER BY g.id LIMIT 1",
                 [take],
                 |r| r.get(0),
             )?
@@ -589,16 +570,4 @@ fn section_row(r: &Row<'_>) -> rusqlite::Result<SectionRow> {
         expected,
         loose,
     })
-}
-
-fn like(part: &str) -> String {
-    let mut pattern = String::from("%");
-    for c in part.chars() {
-        if matches!(c, '%' | '_' | '\\') {
-            pattern.push('\\');
-        }
-        pattern.push(c);
-    }
-    pattern.push('%');
-    pattern
 }

@@ -71,7 +71,8 @@ impl Catalogue {
         let sql = "SELECT 1 FROM take named
                    JOIN take same ON same.content = named.content AND same.section = named.section
                    JOIN sighting g ON g.take = same.id JOIN folder f ON f.id = g.folder
-                   WHERE named.id = ?1 AND g.date = ?2 AND g.by = ?3 AND f.path = ?4 AND g.name = ?5
+                   JOIN text x ON x.id = g.name
+                   WHERE named.id = ?1 AND g.date = ?2 AND g.by = ?3 AND f.path = ?4 AND x.text = ?5
                      AND g.mtime IS ?6";
         let origin = &s.origin;
         let row = params![
