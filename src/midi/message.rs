@@ -1,6 +1,7 @@
 //! One SysEx message: whose it is and of what kind.
 
 use std::fmt;
+use std::str::FromStr;
 
 /// A whole SysEx message of a stream.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -55,6 +56,39 @@ impl MakerId {
             .then_some(MakerId { bytes })
     }
 
+    /// The ID that a person wrote: one byte or three as two hex digits each, blanks between them, capital or small
+    /// letters, such as `43` or `00 20 29`.
+    ///
+    /// # Errors
+    /// A text that tells what was wrong with it, if it is no such ID. Three bytes begin with 00, one byte is not 00, and
+    /// none is above 7F.
+    pub fn from_text(text: &str) -> Result<MakerId, NoMakerId> {
+        let byte = |word: &str| match word.as_bytes() {
+            [a, b] if a.is_ascii_hexdigit() && b.is_ascii_hexdigit() => {
+                u8::from_str_radix(word, 16).map_err(|_| NoMakerId::NotHex)
+            }
+            _ => Err(NoMakerId::NotHex),
+        };
+        // One more than an ID has, so that a long text costs no memory.
+        let bytes: Vec<u8> = text
+            .split_whitespace()
+            .take(4)
+            .map(byte)
+            .collect::<Result<_, _>>()?;
+        if bytes.iter().any(|&byte| byte > 0x7F) {
+            return Err(NoMakerId::NotData);
+        }
+        match bytes[..] {
+            [id] if id != 0 => Ok(MakerId { bytes: [id, 0, 0] }),
+            [0, second, third] => Ok(MakerId {
+                bytes: [0, second, third],
+            }),
+            [0] | [0, _] => Err(NoMakerId::Cut),
+            [] => Err(NoMakerId::NotHex),
+            [_, ..] => Err(NoMakerId::TooLong),
+        }
+    }
+
     /// The ID as it stands after F0: 1 or 3 bytes.
     pub fn as_bytes(&self) -> &[u8] {
         match self.bytes[0] {
@@ -72,6 +106,44 @@ impl fmt::Display for MakerId {
         }
     }
 }
+
+impl FromStr for MakerId {
+    type Err = NoMakerId;
+
+    fn from_str(text: &str) -> Result<MakerId, NoMakerId> {
+        MakerId::from_text(text)
+    }
+}
+
+/// Why a text is no maker ID. `Display` says it together with what is allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NoMakerId {
+    /// It is not made of bytes as two hex digits each.
+    NotHex,
+    /// A byte is above 7F.
+    NotData,
+    /// It begins with 00 and has fewer than three bytes.
+    Cut,
+    /// It has more bytes than an ID.
+    TooLong,
+}
+
+impl fmt::Display for NoMakerId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let wrong = match self {
+            NoMakerId::NotHex => "not every byte is two hex digits with a blank before the next",
+            NoMakerId::NotData => "a byte of an ID is at most 7F",
+            NoMakerId::Cut => "after 00 come two more bytes",
+            NoMakerId::TooLong => "it has too many bytes",
+        };
+        write!(
+            f,
+            "{wrong}; an ID is one byte from 01 to 7F, such as 43, or 00 and two more, such as 00 20 29"
+        )
+    }
+}
+
+impl std::error::Error for NoMakerId {}
 
 /// What kind of SysEx message it is, by its ID.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -177,5 +249,40 @@ mod tests {
         ids.sort();
         let texts: Vec<String> = ids.iter().map(MakerId::to_string).collect();
         assert_eq!(texts, ["00 01 06", "00 20 29", "01", "43", "7E"]);
+    }
+
+    #[test]
+    fn a_person_writes_an_id_in_hex() {
+        let check = |text: &str, expected: Result<&str, NoMakerId>| {
+            let id = MakerId::from_text(text);
+            assert_eq!(text.parse(), id, "{text:?}");
+            assert_eq!(
+                id.map(|id| id.to_string()),
+                expected.map(str::to_string),
+                "{text:?}"
+            );
+        };
+        check("43", Ok("43"));
+        check("7f", Ok("7F"));
+        check("00 20 29", Ok("00 20 29"));
+        check(" 00  21\t7f ", Ok("00 21 7F"));
+        check("00 00 00", Ok("00 00 00"));
+        for text in [
+            "", " ", "4", "043", "0x43", "4 3", "+4", "-1", "43h", "002029", "00,20,29",
+        ] {
+            check(text, Err(NoMakerId::NotHex));
+        }
+        for text in ["Böhm", "4\u{663}", "é", "00 20 é"] {
+            check(text, Err(NoMakerId::NotHex));
+        }
+        for text in ["80", "F0", "00 20 80", "00 ff 01"] {
+            check(text, Err(NoMakerId::NotData));
+        }
+        for text in ["00", "00 20"] {
+            check(text, Err(NoMakerId::Cut));
+        }
+        for text in ["43 10", "43 10 4C", "00 20 29 02", "00 20 29 02 0D"] {
+            check(text, Err(NoMakerId::TooLong));
+        }
     }
 }

@@ -3,5 +3,6 @@
 pub mod checksum;
 pub mod framing;
 pub mod header;
+pub mod makers;
 pub mod message;
 pub mod packing;
