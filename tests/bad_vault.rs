@@ -142,6 +142,70 @@ fn settings_that_make_no_sense_are_named_with_their_line() {
 }
 
 #[test]
+fn a_wrong_maker_in_the_settings_is_named_with_what_is_allowed() {
+    let s = Studio::new();
+    vault_with_dumps(&s);
+    let path = s.path("vault/farshelf.toml");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let check = |lines: &str, words: &[&str]| {
+        std::fs::write(&path, format!("{text}\n[makers]\n{lines}\n")).unwrap();
+        for words in words {
+            refused(&s, Kind::BadInput, words);
+        }
+    };
+    let allowed = "an ID is one byte from 01 to 7";
+    let mine = "\"00 21 7F\" = \"my workshop\"";
+    for key in ["00 21", "00", "43 10", "80", "0x43", "acme", ""] {
+        let line = format!("\"{key}\" = \"mine\"");
+        check(
+            &format!("{mine}\n{line}"),
+            &[
+                &format!(", {line}: \"{key}\" in [makers] is no maker ID"),
+                allowed,
+            ],
+        );
+    }
+    check(
+        "7E = \"all\"",
+        &["7E = \"all\": \"7E\" in [makers] is no maker's", allowed],
+    );
+    let name = "a name has 1 to 100 characters";
+    for value in ["", "  ", "a\\u0007b", &"long".repeat(26)] {
+        let line = format!("43 = \"{value}\"");
+        check(
+            &format!("{mine}\n{line}"),
+            &[&format!(", {line}: the name of \"43\" in [makers]"), name],
+        );
+    }
+    check("43 = 7", &[", 43 = 7: "]);
+    check(
+        "\"00 21 7f\" = \"one\"\n\"00 21 7F\" = \"two\"",
+        &["00 21 7F stands twice in [makers]"],
+    );
+    let many: String = (0..1001)
+        .map(|n| format!("\"00 {:02X} {:02X}\" = \"n\"\n", n / 128, n % 128))
+        .collect();
+    check(&many, &["[makers] holds more than 1000 names"]);
+    std::fs::write(&path, text.replace("[asked]", "makers = 3\n[asked]")).unwrap();
+    refused(&s, Kind::BadInput, "names by maker ID");
+    std::fs::write(
+        &path,
+        format!("{text}\n[makers]\n\"00 21 7f\" = \" my workshop \"\n7D = \"me\"\n"),
+    )
+    .unwrap();
+    let names = s.open().settings().names();
+    for (id, name) in [
+        ("00 21 7F", Some("my workshop")),
+        ("7D", Some("me")),
+        ("00 21 7E", None),
+        ("41", Some("Roland Corporation")),
+    ] {
+        assert_eq!(names.of(&id.parse().unwrap()), name, "{id}");
+    }
+    all_there(&s);
+}
+
+#[test]
 fn what_a_person_changes_in_the_settings_becomes_a_fact() {
     let s = Studio::new();
     vault_with_dumps(&s);

@@ -79,6 +79,9 @@ pub struct Settings {
     pub dump_every_days: u32,
     /// A copy counts if it was verified within so many days.
     pub verified_within_days: u32,
+    /// The person's own names for makers, by ID in hex such as `00 20 29`.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub makers: BTreeMap<String, String>,
     /// Fields of later programs.
     #[serde(flatten)]
     pub more: BTreeMap<String, serde_json::Value>,

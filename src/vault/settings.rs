@@ -1,10 +1,13 @@
 //! `farshelf.toml`: what a vault is and what is asked of it. A person may edit it.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Kind, Next, Result};
+use crate::midi::makers::Names;
+use crate::midi::message::MakerId;
 use crate::model::place::Place;
 use crate::sys::disk::{self, Disk, Privacy, Replace};
 use crate::vault::ledger;
@@ -27,7 +30,20 @@ pub struct Settings {
     /// What is asked for.
     #[serde(default)]
     pub asked: Asked,
+    /// The person's own names for makers, by ID. A name is no more than [`NAME_CHARACTERS`] long, never blank and without
+    /// control characters; there are no more than [`OWN_NAMES`].
+    #[serde(
+        default,
+        skip_serializing_if = "BTreeMap::is_empty",
+        with = "makers_table"
+    )]
+    pub makers: BTreeMap<MakerId, String>,
 }
+
+/// A maker's own name has at most so many characters.
+pub const NAME_CHARACTERS: usize = 100;
+/// At most so many makers have a name of their own: the settings go whole into one line of the ledger.
+pub const OWN_NAMES: usize = 1000;
 
 /// What is asked for, for the whole vault.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -63,6 +79,7 @@ impl Settings {
             vault,
             place: place.map(|p| p.as_str().to_string()),
             asked: Asked::default(),
+            makers: BTreeMap::new(),
         }
     }
 
@@ -144,6 +161,11 @@ impl Settings {
             .transpose()
     }
 
+    /// The names of makers: the published ones, and the person's own on top.
+    pub fn names(&self) -> Names {
+        Names::new(self.makers.clone())
+    }
+
     /// Writes the settings of the vault in `dir`; the file appears whole.
     ///
     /// # Errors
@@ -163,7 +185,8 @@ impl Settings {
         )
     }
 
-    /// The settings of the vault `vault` as its ledger last told them.
+    /// The settings of the vault `vault` as its ledger last told them. Names of makers that could not stand in the file are
+    /// left out: a rescued vault must open.
     pub fn from_ledger(vault: String, told: &ledger::Settings) -> Settings {
         Settings {
             format: FORMAT,
@@ -175,6 +198,12 @@ impl Settings {
                 dump_every_days: told.dump_every_days,
                 verified_within_days: told.verified_within_days,
             },
+            makers: told
+                .makers
+                .iter()
+                .filter_map(|(id, name)| makers_table::entry(id, name).ok())
+                .take(OWN_NAMES)
+                .collect(),
         }
     }
 
@@ -186,7 +215,124 @@ impl Settings {
             offsite: self.asked.offsite,
             dump_every_days: self.asked.dump_every_days,
             verified_within_days: self.asked.verified_within_days,
+            makers: self
+                .makers
+                .iter()
+                .map(|(id, name)| (id.to_string(), name.clone()))
+                .collect(),
             more: Default::default(),
+        }
+    }
+}
+
+/// The table `[makers]`: `"00 21 7F" = "my workshop"`.
+mod makers_table {
+    use std::collections::BTreeMap;
+    use std::fmt;
+
+    use serde::de::{DeserializeSeed, Deserializer, Error, MapAccess, Visitor};
+    use serde::ser::Serializer;
+
+    use super::{NAME_CHARACTERS, OWN_NAMES};
+    use crate::midi::message::{MakerId, MessageKind};
+
+    /// One line of the table, or what is wrong with it and what is allowed.
+    pub fn entry(id: &str, name: &str) -> Result<(MakerId, String), String> {
+        Ok((id_of(id)?, name_of(id, name)?))
+    }
+
+    fn id_of(text: &str) -> Result<MakerId, String> {
+        let id: MakerId = text
+            .parse()
+            .map_err(|e| format!("{text:?} in [makers] is no maker ID: {e}"))?;
+        match MessageKind::from_bytes(id.as_bytes()) {
+            MessageKind::Universal | MessageKind::UniversalRealTime => Err(format!(
+                "{text:?} in [makers] is no maker's: messages with 7E and 7F are universal; an ID is one byte from 01 to 7D, \
+                 such as 43, or 00 and two more, such as 00 20 29"
+            )),
+            _ => Ok(id),
+        }
+    }
+
+    fn name_of(id: &str, name: &str) -> Result<String, String> {
+        let name = name.trim();
+        let length = name.chars().count();
+        if length == 0 || length > NAME_CHARACTERS || name.chars().any(char::is_control) {
+            return Err(format!(
+                "the name of {id:?} in [makers] cannot be used: a name has 1 to {NAME_CHARACTERS} characters, none of them a \
+                 control character"
+            ));
+        }
+        Ok(name.to_string())
+    }
+
+    pub fn serialize<S: Serializer>(
+        makers: &BTreeMap<MakerId, String>,
+        serializer: S,
+    ) -> Result<S::Ok, S::Error> {
+        serializer.collect_map(makers.iter().map(|(id, name)| (id.to_string(), name)))
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(
+        deserializer: D,
+    ) -> Result<BTreeMap<MakerId, String>, D::Error> {
+        deserializer.deserialize_map(Table)
+    }
+
+    struct Table;
+
+    impl<'de> Visitor<'de> for Table {
+        type Value = BTreeMap<MakerId, String>;
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            write!(
+                f,
+                "names by maker ID, such as \"00 21 7F\" = \"my workshop\""
+            )
+        }
+
+        fn visit_map<A: MapAccess<'de>>(self, mut table: A) -> Result<Self::Value, A::Error> {
+            let mut makers = BTreeMap::new();
+            // An error inside a key or a value carries its place in the file, one made here only that of the table.
+            while let Some((text, id)) = table.next_key_seed(Key)? {
+                let name = table.next_value_seed(Name(&text))?;
+                if makers.insert(id, name).is_some() {
+                    return Err(A::Error::custom(format!(
+                        "{id} stands twice in [makers]; each ID may have one name"
+                    )));
+                }
+                if makers.len() > OWN_NAMES {
+                    return Err(A::Error::custom(format!(
+                        "[makers] holds more than {OWN_NAMES} names"
+                    )));
+                }
+            }
+            Ok(makers)
+        }
+    }
+
+    /// An ID, also as it was written.
+    struct Key;
+
+    impl<'de> DeserializeSeed<'de> for Key {
+        type Value = (String, MakerId);
+
+        fn deserialize<D: Deserializer<'de>>(self, key: D) -> Result<Self::Value, D::Error> {
+            let text = <String as serde::Deserialize>::deserialize(key)?;
+            let id = id_of(&text).map_err(D::Error::custom)?;
+            Ok((text, id))
+        }
+    }
+
+    /// The name of this ID.
+    struct Name<'a>(&'a str);
+
+    impl<'de> DeserializeSeed<'de> for Name<'_> {
+        type Value = String;
+
+        fn deserialize<D: Deserializer<'de>>(self, value: D) -> Result<String, D::Error> {
+            let text = <String as serde::Deserialize>::deserialize(value)?;
+            name_of(self.0, &text).map_err(D::Error::custom)
         }
     }
 }
