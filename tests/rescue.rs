@@ -103,6 +103,33 @@ fn everything_comes_back_and_the_shelves_are_taken_up_again() {
 }
 
 #[test]
+fn a_persons_own_names_of_makers_come_back() {
+    let studio = Studio::new();
+    drop(studio.three_reels(&["barn"]));
+    let path = studio.path("vault/farshelf.toml");
+    let mut text = fs::read_to_string(&path).unwrap();
+    text.push_str("\n[makers]\n\"00 21 7f\" = \"my \\\"workshop\\\"\"\n43 = \"Böhms Keller\"\n");
+    fs::write(&path, text).unwrap();
+    let vault = studio.open("vault");
+    keep(&vault, "organ", 7, &dump(7));
+    mirror(&vault);
+    let asked = vault.settings().clone();
+    assert_eq!(asked.makers.len(), 2);
+    drop(vault);
+    fs::remove_dir_all(studio.path("vault")).unwrap();
+    let (vault, _) = run(&studio, &options(&studio, &["barn"], "new")).unwrap();
+    assert_eq!(vault.settings(), &asked);
+    drop(vault);
+    // Also as the next command reads them.
+    let vault = Vault::open(&studio.path("new"), studio.elsewhere()).unwrap();
+    assert_eq!(vault.settings(), &asked);
+    let names = vault.settings().names();
+    for (id, name) in [("00 21 7F", "my \"workshop\""), ("43", "Böhms Keller")] {
+        assert_eq!(names.of(&id.parse().unwrap()), Some(name));
+    }
+}
+
+#[test]
 fn two_half_ruined_shelves_make_one_vault() {
     type Harm = fn(&std::path::Path);
     let harms: [Harm; 4] = [

@@ -336,3 +336,49 @@ mod makers_table {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_in_the_ledger_that_could_not_stand_in_the_file_are_left_out() {
+        let mut told = Settings::new(String::new(), None).to_ledger();
+        let line = serde_json::to_string(&told).unwrap();
+        assert!(!line.contains("makers"), "nothing is told of none: {line}");
+        for (id, name) in [
+            ("00 21 7F", "my workshop"),
+            ("00 21", "cut"),
+            ("7E", "universal"),
+            ("acme", "no id"),
+            ("41", ""),
+            ("42", "a\nb"),
+        ] {
+            told.makers.insert(id.to_string(), name.to_string());
+        }
+        let settings = Settings::from_ledger(String::new(), &told);
+        let text = toml::to_string(&settings).unwrap();
+        assert!(
+            text.ends_with("[makers]\n\"00 21 7F\" = \"my workshop\"\n"),
+            "{text}"
+        );
+        assert_eq!(toml::from_str::<Settings>(&text).unwrap(), settings);
+    }
+
+    #[test]
+    fn the_largest_table_fits_into_one_line_of_a_ledger_member() {
+        let mut settings = Settings::new(String::new(), None);
+        settings.makers = (0..OWN_NAMES)
+            .map(|n| {
+                let id = MakerId::from_bytes(&[0, (n / 128) as u8, (n % 128) as u8]).unwrap();
+                (id, "𝄞".repeat(NAME_CHARACTERS))
+            })
+            .collect();
+        let text = toml::to_string(&settings).unwrap();
+        assert_eq!(toml::from_str::<Settings>(&text).unwrap(), settings);
+        let line = serde_json::to_vec(&settings.to_ledger()).unwrap();
+        assert!(line.len() < 512 << 10, "{} bytes", line.len());
+        let told = serde_json::from_slice(&line).unwrap();
+        assert_eq!(Settings::from_ledger(String::new(), &told), settings);
+    }
+}
