@@ -18,6 +18,8 @@ CREATE TABLE patch (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX patch_take ON patch (take);
 
+ALTER TABLE take ADD COLUMN sysex_number INTEGER; -- in it, where it is known where that stands
+
 -- noticed: 1 while this catalogue does not hold what the program can read in it.
 ALTER TABLE take ADD COLUMN unread INTEGER NOT NULL DEFAULT 1;
 CREATE INDEX take_unread ON take (id) WHERE unread = 1;

@@ -293,6 +293,9 @@ fn foreign_take(vault: &Vault, device: &str, number: u32, section: &str, key: &s
         doubtful: false,
         evidence: "none".to_string(),
         findings: Vec::new(),
+        reading: 0,
+        sysex_number: None,
+        patches: 0,
         date: "2026-01-01".to_string(),
         by: "given".to_string(),
         origin: ledger::Origin {

@@ -178,6 +178,9 @@ fn take_event(device: &str, take: u32, hash: Hash, dump: &Dump<'_>) -> Event {
         doubtful: dump.doubtful,
         evidence: dump.evidence.into(),
         findings: vec![],
+        reading: 0,
+        sysex_number: None,
+        patches: 0,
         date: rfc3339(dump.at),
         by: "captured".into(),
         origin: ledger::Origin {

@@ -2,6 +2,7 @@
 
 use crate::midi::framing::{Event, Framer, ProblemKind, Summary, looks_like_sysex};
 use crate::midi::header::HeaderKey;
+use crate::model::contents::{Contents, READING};
 use crate::model::hash::Hash;
 use crate::model::take::{Evidence, Finding};
 use crate::sys::text::{counted, grouped};
@@ -36,6 +37,8 @@ pub struct Examined {
     pub evidence: Evidence,
     /// What was noticed.
     pub findings: Vec<Finding>,
+    /// What was read in it.
+    pub contents: Contents,
 }
 
 /// Examines a dump that is in memory as a whole.
@@ -123,6 +126,7 @@ impl Examiner {
                 content: None,
                 evidence: Evidence::None,
                 findings: vec![Finding::error("empty", "it holds no bytes at all")],
+                contents: looked_at(),
             };
         }
         if sysex != Some(true) {
@@ -133,6 +137,7 @@ impl Examiner {
                 content: None,
                 evidence: Evidence::None,
                 findings: Vec::new(),
+                contents: looked_at(),
             };
         }
         framer.finish(&mut |event| note(&mut summary, &mut None, &event));
@@ -152,7 +157,15 @@ impl Examiner {
                 Evidence::Framing
             },
             findings,
+            contents: looked_at(),
         }
+    }
+}
+
+fn looked_at() -> Contents {
+    Contents {
+        reading: READING,
+        ..Contents::default()
     }
 }
 

@@ -8,6 +8,7 @@ use crate::intake::chunk;
 use crate::intake::examine::{Examiner, examine};
 use crate::intake::walk::{self, Found, Left};
 use crate::intake::{Arrival, Origin, Piece, PieceSink};
+use crate::model::contents::{Contents, READING};
 use crate::model::hash::Hash;
 use crate::model::list::entry_line;
 use crate::model::take::{Evidence, Finding, Via};
@@ -35,23 +36,18 @@ pub fn read(disk: &dyn Disk, found: &Found, sink: PieceSink<'_>) -> Result<Arriv
     })?;
     let examined =
         at_once.unwrap_or_else(|| parts.unwrap_or_else(|| Examiner::new(&name)).finish(&name));
-    Ok(Arrival {
-        source: path.display().to_string(),
-        origin: Origin {
-            via: Via::File,
-            folder: found.folder.clone(),
-            name,
-            mtime: Some(mtime),
-        },
-        hash,
-        content: examined.content.unwrap_or(hash),
-        bytes,
-        messages: examined.messages,
-        key: examined.key,
-        sysex: examined.sysex,
-        evidence: examined.evidence,
-        findings: examined.findings,
-    })
+    let origin = Origin {
+        via: Via::File,
+        folder: found.folder.clone(),
+        name,
+        mtime: Some(mtime),
+    };
+    Ok(Arrival::of(
+        path.display().to_string(),
+        origin,
+        (hash, bytes),
+        examined,
+    ))
 }
 
 /// Reads standard input, or anything else without a name, into an arrival.
@@ -79,23 +75,18 @@ pub fn read_stream(mut source: impl Read, sink: PieceSink<'_>) -> Result<Arrival
         (cut.hash, cut.bytes)
     };
     let examined = examiner.finish("");
-    Ok(Arrival {
-        source: "-".to_string(),
-        origin: Origin {
-            via: Via::Stdin,
-            folder: String::new(),
-            name: String::new(),
-            mtime: None,
-        },
-        hash,
-        content: examined.content.unwrap_or(hash),
-        bytes,
-        messages: examined.messages,
-        key: examined.key,
-        sysex: examined.sysex,
-        evidence: examined.evidence,
-        findings: examined.findings,
-    })
+    let origin = Origin {
+        via: Via::Stdin,
+        folder: String::new(),
+        name: String::new(),
+        mtime: None,
+    };
+    Ok(Arrival::of(
+        "-".to_string(),
+        origin,
+        (hash, bytes),
+        examined,
+    ))
 }
 
 /// Reads a folder as one dump (a card, a USB stick): every file in it, and a list of them.
@@ -177,6 +168,10 @@ pub fn read_folder(disk: &dyn Disk, path: &Path, sink: PieceSink<'_>) -> Result<
         sysex: false,
         evidence: Evidence::None,
         findings,
+        contents: Contents {
+            reading: READING,
+            ..Contents::default()
+        },
     })
 }
 

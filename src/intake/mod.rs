@@ -8,6 +8,8 @@ pub mod examine;
 pub mod file;
 pub mod walk;
 
+use crate::intake::examine::Examined;
+use crate::model::contents::Contents;
 use crate::model::hash::Hash;
 use crate::model::take::{Condition, Evidence, Finding, Via};
 
@@ -34,9 +36,28 @@ pub struct Arrival {
     pub evidence: Evidence,
     /// What was noticed.
     pub findings: Vec<Finding>,
+    /// What was read in it.
+    pub contents: Contents,
 }
 
 impl Arrival {
+    /// A file or stream whose bytes have this BLAKE3 and length.
+    fn of(source: String, origin: Origin, (hash, bytes): (Hash, u64), seen: Examined) -> Arrival {
+        Arrival {
+            source,
+            origin,
+            hash,
+            content: seen.content.unwrap_or(hash),
+            bytes,
+            messages: seen.messages,
+            key: seen.key,
+            sysex: seen.sysex,
+            evidence: seen.evidence,
+            findings: seen.findings,
+            contents: seen.contents,
+        }
+    }
+
     /// Whole, or doubtful by a finding.
     pub fn condition(&self) -> Condition {
         Condition::of(&self.findings)

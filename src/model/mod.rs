@@ -2,6 +2,7 @@
 
 pub(crate) mod words;
 
+pub mod contents;
 pub mod date;
 pub mod hash;
 pub mod ids;

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::intake::Piece;
+use crate::model::contents::Contents;
 use crate::model::date::Moment;
 use crate::model::hash::Hash;
 use crate::model::ids::{DeviceId, SectionName};
@@ -307,6 +308,10 @@ impl Mover<'_> {
                 .into_iter()
                 .map(|f| Finding::new(f.code, f.severity, f.message))
                 .collect(),
+            contents: Contents {
+                sysex_number: take.sysex_number,
+                ..Contents::default()
+            },
             seen,
             origin: origin.unwrap_or(crate::vault::catalogue::OriginRow {
                 via: crate::model::take::Via::File,

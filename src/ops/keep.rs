@@ -409,6 +409,7 @@ impl Run<'_, '_> {
                 sysex: arrival.sysex,
                 evidence: arrival.evidence,
                 findings: arrival.findings,
+                contents: arrival.contents,
                 seen: vec![seen],
                 origin: OriginRow {
                     via: arrival.origin.via,

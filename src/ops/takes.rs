@@ -5,6 +5,7 @@ use std::time::Duration;
 use crate::error::{Error, Kind, Next, Result};
 use crate::midi::framing::{Ended, Event as Frame, Framer};
 use crate::midi::message::{MakerId, MessageKind};
+use crate::model::contents::Contents;
 use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::ids::DeviceId;
@@ -366,6 +367,10 @@ fn seen_at(vault: &Vault, take: &TakeRow, date: Moment) -> Result<Incoming> {
         sysex: take.messages > 0,
         evidence: take.evidence,
         findings: Vec::new(),
+        contents: Contents {
+            sysex_number: take.sysex_number,
+            ..Contents::default()
+        },
         seen: vec![Dated {
             moment: date,
             by: DatedBy::Given,

@@ -3,15 +3,21 @@
 //! Everything is decided under the writer's lock against the catalogue as it is then, for one device at a time, and
 //! recorded as events. The order of arrivals decides take numbers only.
 
+mod history;
+mod sections;
+
+pub use history::{ALL_EQUAL, HISTORY_CODES};
+
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use crate::error::{Error, Kind, Next, Result};
+use crate::model::contents::Contents;
 use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::ids::{DeviceId, SectionName};
-use crate::model::take::{Condition, Evidence, Finding, Severity, Via};
+use crate::model::take::{Condition, Evidence, Finding, Via};
 use crate::model::timeline::{self, Dated, Sighting};
-use crate::vault::catalogue::{FindingRow, LOOSE, OriginRow, SectionRow, SectionTimeline, TakeRow};
+use crate::vault::catalogue::{FindingRow, LOOSE, OriginRow, SectionTimeline, TakeRow};
 use crate::vault::ledger::{self, Event};
 use crate::vault::writer::Writer;
 
@@ -49,6 +55,8 @@ pub struct Incoming {
     pub evidence: Evidence,
     /// What was noticed.
     pub findings: Vec<Finding>,
+    /// What was read in it.
+    pub contents: Contents,
     /// When it was so, and how that is known; at least one.
     pub seen: Vec<Dated>,
     /// Where it came from.
@@ -87,8 +95,11 @@ pub fn place(
     incoming: &mut [Incoming],
 ) -> Result<Vec<Placed>> {
     let mut desk = Desk::new(writer, device, incoming)?;
+    desk.check_against_device()?;
     desk.choose_sections()?;
     desk.check_kind()?;
+    desk.open_timelines()?;
+    desk.check_against_history()?;
     desk.arrange()?;
     desk.record()
 }
@@ -141,176 +152,11 @@ impl<'w, 'v> Desk<'w, 'v> {
         })
     }
 
-    fn sections(&self) -> Result<Vec<SectionRow>> {
-        self.writer.vault().catalogue().sections(self.device_row)
-    }
-
-    /// Decides the section of every arrival and records the sections that are new.
-    fn choose_sections(&mut self) -> Result<()> {
-        let mut sections = self.sections()?;
-        // Keys that are new and that a whole dump brings; only those name sections.
-        let mut by_hand: BTreeMap<String, Option<String>> = BTreeMap::new();
-        for item in self.incoming.iter() {
-            if let Into::Section(name) | Into::Known(name) = &item.into {
-                let key = (item.condition() == Condition::Whole).then(|| item.key.clone());
-                let entry = by_hand.entry(name.to_string()).or_default();
-                if entry.is_none() {
-                    *entry = key;
-                }
-            }
-        }
-        for (name, key) in by_hand {
-            if sections.iter().any(|s| s.name == name) {
-                continue;
-            }
-            let keys: Vec<String> = key
-                .into_iter()
-                .filter(|k| section_of_key(&sections, k).is_none())
-                .collect();
-            self.record_section(&name, keys)?;
-            sections = self.sections()?;
-        }
-        let unknown: BTreeSet<String> = self
-            .incoming
-            .iter()
-            .filter(|i| i.into == Into::Auto && i.condition() == Condition::Whole)
-            .filter(|i| section_of_key(&sections, &i.key).is_none())
-            .map(|i| i.key.clone())
-            .collect();
-        let mut told: HashSet<String> = sections.iter().map(|s| s.name.clone()).collect();
-        told.insert(LOOSE.to_string());
-        self.name_new_keys(&mut sections, unknown)?;
-        for index in 0..self.incoming.len() {
-            let name = match &self.incoming[index].into {
-                Into::Loose => LOOSE.to_string(),
-                Into::Section(name) | Into::Known(name) => name.to_string(),
-                Into::Auto => self.lead(&mut sections, index)?,
-            };
-            if self.incoming[index].into == Into::Auto && told.insert(name.clone()) {
-                self.notes[index].push(new_section_note(&self.device, &name));
-            }
-            self.section[index] = name;
-        }
-        Ok(())
-    }
-
-    /// A section that a doubtful dump opened has no key; the first whole dump gives it one.
-    fn name_new_keys(
-        &mut self,
-        sections: &mut Vec<SectionRow>,
-        mut unknown: BTreeSet<String>,
-    ) -> Result<()> {
-        if let Some(open) = sections
-            .iter()
-            .find(|s| s.record.keys.is_empty() && !s.loose)
-            && !unknown.is_empty()
-            && self.holds_only_doubtful(open)?
-        {
-            let brought: HashSet<String> = self
-                .writer
-                .vault()
-                .catalogue()
-                .takes_of_section(open.id)?
-                .into_iter()
-                .map(|t| t.key)
-                .collect();
-            let key = unknown
-                .iter()
-                .find(|k| brought.contains(*k))
-                .or(unknown.first())
-                .cloned();
-            if let Some(key) = key {
-                unknown.remove(&key);
-                let mut record = open.record.clone();
-                record.device = self.device.to_string();
-                record.keys = vec![key];
-                self.writer.record(&Event::Section(record))?;
-                *sections = self.sections()?;
-            }
-        }
-        let only = sections.is_empty() && unknown.len() == 1;
-        for key in unknown {
-            let name = if only {
-                "all".to_string()
-            } else {
-                next_name(sections)
-            };
-            self.record_section(&name, vec![key])?;
-            *sections = self.sections()?;
-        }
-        Ok(())
-    }
-
-    fn holds_only_doubtful(&self, section: &SectionRow) -> Result<bool> {
-        let takes = self
-            .writer
-            .vault()
-            .catalogue()
-            .takes_of_section(section.id)?;
-        Ok(!takes.is_empty() && takes.iter().all(|t| t.doubtful))
-    }
-
-    fn record_section(&mut self, name: &str, keys: Vec<String>) -> Result<()> {
-        self.writer.record(&Event::Section(ledger::Section {
-            device: self.device.to_string(),
-            section: name.to_string(),
-            expected: true,
-            keys,
-            ..ledger::Section::default()
-        }))
-    }
-
-    /// Where an arrival's key leads; a doubtful one without a known key goes to the only section or is kept loose.
-    fn lead(&mut self, sections: &mut Vec<SectionRow>, index: usize) -> Result<String> {
-        if let Some(name) = section_of_key(sections, &self.incoming[index].key) {
-            return Ok(name);
-        }
-        match sections.as_slice() {
-            [] => {
-                self.record_section("all", Vec::new())?;
-                *sections = self.sections()?;
-                Ok("all".to_string())
-            }
-            [only] => Ok(only.name.clone()),
-            _ => {
-                self.notes[index].push(Finding::note(
-                    "kept-loose",
-                    "it is doubtful and fits none of the device's sections, so it is kept loose",
-                ));
-                Ok(LOOSE.to_string())
-            }
-        }
-    }
-
-    /// A section of SysEx dumps does not take another kind of file for a state.
-    fn check_kind(&mut self) -> Result<()> {
-        let catalogue = self.writer.vault().catalogue();
-        let mut holds_sysex: HashMap<String, bool> = HashMap::new();
-        for index in 0..self.incoming.len() {
-            let item = &self.incoming[index];
-            let name = self.section[index].clone();
-            if item.sysex
-                || name == LOOSE
-                || item.findings.iter().any(|f| f.severity == Severity::Error)
-            {
-                continue;
-            }
-            if !holds_sysex.contains_key(&name) {
-                let held = match catalogue.section(self.device_row, &name)? {
-                    Some(section) => catalogue
-                        .takes_of_section(section.id)?
-                        .iter()
-                        .any(|t| t.messages > 0),
-                    None => false,
-                };
-                holds_sysex.insert(name.clone(), held);
-            }
-            if holds_sysex.get(&name) == Some(&true) {
-                self.incoming[index].findings.push(Finding::error(
-                    "not-sysex",
-                    format!("it is no SysEx, and what was kept as {name} before is"),
-                ));
-            }
+    /// The timelines of the sections that arrivals go to, as they are.
+    fn open_timelines(&mut self) -> Result<()> {
+        for name in BTreeSet::from_iter(self.section.iter().cloned()) {
+            let line = self.line(&name)?;
+            self.timelines.insert(name, line);
         }
         Ok(())
     }
@@ -318,12 +164,8 @@ impl<'w, 'v> Desk<'w, 'v> {
     /// Adds every arrival's sightings to its section's timeline.
     fn arrange(&mut self) -> Result<()> {
         for index in 0..self.incoming.len() {
-            let name = self.section[index].clone();
-            if !self.timelines.contains_key(&name) {
-                let line = self.line(&name)?;
-                self.timelines.insert(name.clone(), line);
-            }
-            let Some(line) = self.timelines.get_mut(&name) else {
+            let name = self.section[index].as_str();
+            let Some(line) = self.timelines.get_mut(name) else {
                 continue;
             };
             let item = &self.incoming[index];
@@ -468,6 +310,9 @@ impl<'w, 'v> Desk<'w, 'v> {
                     doubtful: item.condition() == Condition::Doubtful,
                     evidence: item.evidence.to_string(),
                     findings: item.findings.iter().map(finding).collect(),
+                    reading: item.contents.reading,
+                    sysex_number: item.contents.sysex_number,
+                    patches: item.contents.patches.n_patches(),
                     date: dated.moment.to_string(),
                     by: dated.by.to_string(),
                     origin: origin(&item.origin),
@@ -604,32 +449,6 @@ impl<'w, 'v> Desk<'w, 'v> {
     }
 }
 
-fn section_of_key(sections: &[SectionRow], key: &str) -> Option<String> {
-    sections
-        .iter()
-        .find(|s| s.record.keys.iter().any(|k| k == key))
-        .map(|s| s.name.clone())
-}
-
-/// `section-1`, `section-2`, …: one past the highest number in use.
-fn next_name(sections: &[SectionRow]) -> String {
-    let highest = sections
-        .iter()
-        .filter_map(|s| s.name.strip_prefix("section-")?.parse::<u64>().ok())
-        .max()
-        .unwrap_or(0);
-    format!("section-{}", highest.saturating_add(1))
-}
-
-fn new_section_note(device: &DeviceId, name: &str) -> Finding {
-    Finding::note(
-        "new-section",
-        format!(
-            "{name} is a new section, and dumps of it are expected from now on; farshelf device section {device} {name} --rename NAME calls it as you do, --expected no or --loose says otherwise"
-        ),
-    )
-}
-
 /// The note for takes whose files all bear nearly the same time.
 pub fn date_copied_note() -> Finding {
     Finding::note(
@@ -677,6 +496,10 @@ pub(super) fn take_event(device: &str, take: &TakeRow, findings: &[FindingRow]) 
                 message: f.message.clone(),
             })
             .collect(),
+        // What this program reads in it is looked at again where the line is needed.
+        reading: 0,
+        sysex_number: take.sysex_number,
+        patches: 0,
         date: take.date.clone(),
         by: take.dated_by.to_string(),
         origin: no_origin(Via::File),

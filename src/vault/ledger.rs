@@ -166,6 +166,9 @@ pub struct Section {
     /// Header keys and extensions that lead here. Takes with these keys that were not placed by hand move here.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub keys: Vec<String>,
+    /// The section it is by the layout of its dumps, whatever it is called now.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by_layout: Option<String>,
     /// The name it had before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub renamed_from: Option<String>,
@@ -223,6 +226,15 @@ pub struct Take {
     /// What was noticed at intake.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<Finding>,
+    /// The version of reading that said so.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub reading: u32,
+    /// The SysEx number in it, where it is known where that stands.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sysex_number: Option<u8>,
+    /// How many patches it holds, as far as is known.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub patches: u32,
     /// Date of the sighting it was made for.
     pub date: String,
     /// captured, watched, given or file.
@@ -264,6 +276,9 @@ pub struct Reading {
     pub doubtful: bool,
     /// As in a take.
     pub evidence: String,
+    /// The SysEx number in it, where it is known where that stands.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sysex_number: Option<u8>,
     /// All that is noticed now, in place of what was before.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<Finding>,
@@ -277,6 +292,9 @@ pub struct Layout {
     /// BLAKE3 of its text, which lies under layouts/; absent once it was given up.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub blake3: Option<String>,
+    /// How the header keys of dumps begin that it may fit: takes with such keys are read anew.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub begins: Vec<String>,
 }
 
 /// A further sighting of what a take holds.
@@ -492,6 +510,10 @@ fn is_false(b: &bool) -> bool {
 }
 
 fn is_zero(n: &u64) -> bool {
+    *n == 0
+}
+
+fn is_none(n: &u32) -> bool {
     *n == 0
 }
 

@@ -132,6 +132,18 @@ impl Teller<'_, '_> {
                 Event::KeySheet(ledger::KeySheet { place }),
             )?;
         }
+        for (layout, text) in catalogue.layouts()? {
+            let blake3 = Some(text.to_string());
+            let begins = Vec::new();
+            self.again(
+                now,
+                Event::Layout(ledger::Layout {
+                    layout,
+                    blake3,
+                    begins,
+                }),
+            )?;
+        }
         Ok(())
     }
 

@@ -187,6 +187,9 @@ pub fn take_event(device: &str, take: u32, hash: Hash, bytes: u64) -> Event {
         doubtful: false,
         evidence: "none".to_string(),
         findings: Vec::new(),
+        reading: 0,
+        sysex_number: None,
+        patches: 0,
         date: format!("2020-01-{:02}", take.min(28)),
         by: "given".to_string(),
         origin: Origin {

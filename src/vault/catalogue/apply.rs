@@ -7,6 +7,7 @@ use rusqlite::{OptionalExtension, params};
 use super::Catalogue;
 use super::rows::{Form, flag};
 use crate::error::{Error, Kind, Result};
+use crate::model::contents::READING;
 use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::take::{Evidence, Severity, Via};
@@ -363,8 +364,8 @@ impl Catalogue {
         self.conn
             .prepare_cached(
                 "INSERT OR REPLACE INTO take (id, section, key, piece, content, content_hash, bytes, messages, flags,
-                   evidence, ledger, reel, kept_at, anchor, date, dated_by, start, newest, alias_of)
-                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?17,NULL)",
+                   evidence, ledger, reel, kept_at, anchor, date, dated_by, start, newest, alias_of, sysex_number, unread)
+                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?17,NULL,?18,?19)",
             )?
             .execute(params![
                 id,
@@ -385,6 +386,9 @@ impl Catalogue {
                 word(by, DatedBy::ALL),
                 // A first guess; settling puts right what it is not.
                 start,
+                take.sysex_number,
+                // What its patches are called is not in the ledger.
+                take.reading != READING || take.patches > 0,
             ])?;
         self.set_findings(id, &take.findings)?;
         self.insert_sighting(id, &take.date, by, &take.origin, place, dirty)?;
@@ -420,8 +424,8 @@ impl Catalogue {
         let doubtful = if reading.doubtful { flag::DOUBTFUL } else { 0 };
         self.conn
             .prepare_cached(
-                "UPDATE take SET flags = (flags & ~?2) | ?3, evidence = iif(flags & ?4, evidence, ?5), messages = ?6
-                 WHERE id = ?1",
+                "UPDATE take SET flags = (flags & ~?2) | ?3, evidence = iif(flags & ?4, evidence, ?5), messages = ?6,
+                   sysex_number = ?7 WHERE id = ?1",
             )?
             .execute(params![
                 id,
@@ -429,7 +433,8 @@ impl Catalogue {
                 doubtful,
                 flag::VOUCHED,
                 word(evidence, Evidence::ALL),
-                reading.messages as i64
+                reading.messages as i64,
+                reading.sysex_number
             ])?;
         if let Some(content) = content {
             self.conn
@@ -459,6 +464,9 @@ impl Catalogue {
     }
 
     fn apply_layout(&self, layout: &ledger::Layout) -> Result<()> {
+        for begin in &layout.begins {
+            self.read_anew(begin)?;
+        }
         let Some(text) = layout.blake3.as_deref().map(parse_hash).transpose()? else {
             self.conn
                 .prepare_cached("DELETE FROM layout WHERE name = ?1")?

@@ -29,6 +29,7 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 
 use crate::error::{Error, Kind, Next, Result};
+use crate::model::contents::READING;
 use crate::sys::disk::{Disk, RealDisk, TemporaryFolder};
 
 /// The schema steps, in order; a released one is never edited.
@@ -97,6 +98,7 @@ impl Catalogue {
         };
         catalogue.tune()?;
         catalogue.migrate()?;
+        catalogue.read_all_anew(READING)?;
         Ok(catalogue)
     }
 

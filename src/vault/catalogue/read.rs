@@ -11,7 +11,7 @@ use crate::vault::ledger;
 
 const TAKE: &str = "SELECT t.id, t.section, s.name, (t.flags & 2) != 0 OR s.loose != 0, k.key, p.hash, t.content_hash,
     p.form, t.bytes, t.messages, t.flags, t.evidence, t.reel, t.kept_at, t.anchor, t.date, t.dated_by, t.start,
-    t.newest, t.alias_of
+    t.newest, t.alias_of, t.sysex_number
   FROM take t JOIN section s ON s.id = t.section JOIN section_key k ON k.id = t.key JOIN piece p ON p.id = t.piece";
 
 const SIGHTING: &str =
@@ -539,6 +539,36 @@ impl Catalogue {
             [key],
             |r| r.get(0),
         )
+    }
+
+    /// The header keys and extensions of a device that lead somewhere.
+    pub fn keys_of_device(&self, device: i64) -> Result<Vec<String>> {
+        self.rows(
+            "SELECT key FROM section_key WHERE device = ?1 AND section IS NOT NULL ORDER BY key",
+            [device],
+            |r| r.get(0),
+        )
+    }
+
+    /// A take of this content that belongs to another device than the one with this row id: that device and the number.
+    pub fn take_of_other_device(
+        &self,
+        device: i64,
+        content: &Hash,
+    ) -> Result<Option<(String, u32)>> {
+        let found = self.rows(
+            "SELECT d.name, t.id, p.hash, t.content_hash FROM take t JOIN piece p ON p.id = t.piece
+             JOIN device d ON d.id = t.id >> 32 WHERE t.content = ?1 AND t.id >> 32 != ?2 ORDER BY t.id",
+            params![content.short(), device],
+            |r| {
+                let held = optional_hash_at(r, 3)?.unwrap_or(hash_at(r, 2)?);
+                Ok((r.get(0)?, r.get::<_, i64>(1)?, held))
+            },
+        )?;
+        Ok(found
+            .into_iter()
+            .find(|(_, _, held)| held == content)
+            .map(|(name, id, _)| (name, (id & 0xffff_ffff) as u32)))
     }
 
     /// Number of takes of a device.

@@ -157,6 +157,8 @@ pub struct TakeRow {
     pub newest: Option<i64>,
     /// The take that says the same.
     pub alias_of: Option<u32>,
+    /// The SysEx number in it, where it is known where that stands.
+    pub sysex_number: Option<u8>,
 }
 
 impl TakeRow {
@@ -342,6 +344,7 @@ pub(super) fn take_row(r: &Row<'_>) -> rusqlite::Result<TakeRow> {
         start: r.get(17)?,
         newest: r.get(18)?,
         alias_of: r.get(19)?,
+        sysex_number: r.get(20)?,
     })
 }
 
