@@ -1,25 +1,65 @@
-//! What a dump is and whether it is whole, as far as its bytes alone tell.
+//! What a dump is, what it holds and whether it is whole, as far as its bytes alone tell.
+//!
+//! One pass over the bytes. The SysEx of a MIDI file is read as if it had come over a cable, if the file holds nothing
+//! else that is played: a song is more than the messages in it.
 
+use crate::layout::{Layouts, Reader, Reading};
+use crate::midi::file::{self, MidiFile};
 use crate::midi::framing::{Event, Framer, ProblemKind, Summary, looks_like_sysex};
 use crate::midi::header::HeaderKey;
-use crate::model::contents::{Contents, READING};
+use crate::midi::universal::Assembly;
+use crate::model::contents::{ALL_EQUAL, Contents, READING};
 use crate::model::hash::Hash;
-use crate::model::take::{Evidence, Finding};
+use crate::model::take::{Condition, Evidence, Finding};
 use crate::sys::text::{counted, grouped};
 
 /// How many of the first bytes decide what a dump is.
 const HEAD: usize = 4096;
+/// Longer messages are kept like any other, but what they mean is not looked at.
+const LONGEST_READ: usize = 16 << 20;
+/// Longer MIDI files are kept as they are, but what is in them is not looked at.
+const LONGEST_FILE: usize = 64 << 20;
+
+/// With what a dump is read.
+#[derive(Debug, Clone)]
+pub struct Lens {
+    /// The layouts that are known.
+    pub layouts: Layouts,
+    /// Name of the one that is tried first: the device's.
+    pub preferred: Option<String>,
+}
+
+impl Lens {
+    /// With the published layouts only.
+    pub fn published() -> Lens {
+        Lens {
+            layouts: Layouts::builtin(),
+            preferred: None,
+        }
+    }
+}
 
 /// Looks at a dump as its bytes go by.
 #[derive(Debug)]
 pub struct Examiner {
-    extension: Option<String>,
+    extension_key: String,
+    named_syx: bool,
     head: Vec<u8>,
-    sysex: Option<bool>,
+    kind: Option<Kind>,
     framer: Framer,
     summary: Summary,
-    messages: blake3::Hasher,
-    hashes: bool,
+    /// Over the messages; `None` if nobody needs to know.
+    hasher: Option<blake3::Hasher>,
+    messages: Messages,
+    /// All bytes so far of what looks like a MIDI file.
+    file: Vec<u8>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    SysEx,
+    MidiFile,
+    Other,
 }
 
 /// What an examination found.
@@ -42,18 +82,18 @@ pub struct Examined {
 }
 
 /// Examines a dump that is in memory as a whole.
-pub fn examine(name: &str, bytes: &[u8]) -> Examined {
+pub fn examine(name: &str, bytes: &[u8], lens: &Lens) -> Examined {
     let mut examiner = Examiner {
-        hashes: false,
-        ..Examiner::new(name)
+        hasher: None,
+        ..Examiner::new(name, lens)
     };
     examiner.push(bytes);
-    let mut examined = examiner.finish(name);
-    if examined.content.is_some() {
+    let mut examined = examiner.finish();
+    if examined.content.is_some() && examined.sysex {
         // Rarely are there bytes beside the messages; only then are the messages worth a hash of their own.
-        let mut again = Examiner::new(name);
+        let mut again = Examiner::new(name, lens);
         again.push(bytes);
-        examined = again.finish(name);
+        examined = again.finish();
     }
     examined
 }
@@ -74,15 +114,17 @@ fn extension(file_name: &str) -> Option<String> {
 
 impl Examiner {
     /// For a file of this name; an empty name (standard input) says nothing.
-    pub fn new(file_name: &str) -> Examiner {
+    pub fn new(file_name: &str, lens: &Lens) -> Examiner {
         Examiner {
-            extension: extension(file_name),
+            extension_key: extension_key(file_name),
+            named_syx: extension(file_name).as_deref() == Some("syx"),
             head: Vec::new(),
-            sysex: None,
+            kind: None,
             framer: Framer::new(),
             summary: Summary::new(),
-            messages: blake3::Hasher::new(),
-            hashes: true,
+            hasher: Some(blake3::Hasher::new()),
+            messages: Messages::new(lens),
+            file: Vec::new(),
         }
     }
 
@@ -95,85 +137,292 @@ impl Examiner {
             let more = bytes.len().min(HEAD - self.head.len());
             self.head.extend_from_slice(&bytes[..more]);
         }
-        let named = self.extension.as_deref() == Some("syx");
-        let sysex = *self
-            .sysex
-            .get_or_insert_with(|| named || looks_like_sysex(bytes));
-        if sysex {
-            let summary = &mut self.summary;
-            let mut messages = self.hashes.then_some(&mut self.messages);
-            self.framer
-                .push(bytes, &mut |event| note(summary, &mut messages, &event));
-        }
-    }
-
-    /// The verdict over everything pushed; `name` is the file's.
-    pub fn finish(self, name: &str) -> Examined {
-        let Examiner {
-            head,
-            sysex,
-            framer,
-            mut summary,
-            messages,
-            ..
-        } = self;
-        let extension_key = extension_key(name);
-        if head.is_empty() {
-            return Examined {
-                key: extension_key,
-                sysex: false,
-                messages: 0,
-                content: None,
-                evidence: Evidence::None,
-                findings: vec![Finding::error("empty", "it holds no bytes at all")],
-                contents: looked_at(),
-            };
-        }
-        if sysex != Some(true) {
-            return Examined {
-                key: extension_key,
-                sysex: false,
-                messages: 0,
-                content: None,
-                evidence: Evidence::None,
-                findings: Vec::new(),
-                contents: looked_at(),
-            };
-        }
-        framer.finish(&mut |event| note(&mut summary, &mut None, &event));
-        let findings = findings(&summary);
-        let doubtful = findings
-            .iter()
-            .any(|f| f.severity == crate::model::take::Severity::Error);
-        let content = (!doubtful && !summary.is_clean()).then(|| Hash::from(messages.finalize()));
-        Examined {
-            key: HeaderKey::from_bytes(&head).map_or(extension_key, |k| k.to_string()),
-            sysex: true,
-            messages: summary.whole_messages,
-            content,
-            evidence: if doubtful {
-                Evidence::None
+        let kind = *self.kind.get_or_insert_with(|| {
+            if file::looks_like_midi_file(bytes) {
+                Kind::MidiFile
+            } else if self.named_syx || looks_like_sysex(bytes) {
+                Kind::SysEx
             } else {
-                Evidence::Framing
-            },
+                Kind::Other
+            }
+        });
+        match kind {
+            Kind::SysEx => {
+                let (summary, messages) = (&mut self.summary, &mut self.messages);
+                let hasher = &mut self.hasher;
+                self.framer.push(bytes, &mut |event| {
+                    note(summary, hasher, messages, &event);
+                });
+            }
+            Kind::MidiFile if self.file.len() + bytes.len() <= LONGEST_FILE => {
+                self.file.extend_from_slice(bytes);
+            }
+            Kind::MidiFile => {
+                self.file = Vec::new();
+                self.kind = Some(Kind::Other);
+            }
+            Kind::Other => {}
+        }
+    }
+
+    /// The verdict over everything pushed.
+    pub fn finish(mut self) -> Examined {
+        match self.kind {
+            None => self.opaque(vec![Finding::error("empty", "it holds no bytes at all")]),
+            Some(Kind::Other) => self.opaque(Vec::new()),
+            Some(Kind::MidiFile) => self.finish_file(),
+            Some(Kind::SysEx) => {
+                let (summary, messages) = (&mut self.summary, &mut self.messages);
+                self.framer.finish(&mut |event| {
+                    note(summary, &mut None, messages, &event);
+                });
+                let framing = findings(&self.summary);
+                let content = (Condition::of(&framing) == Condition::Whole
+                    && !self.summary.is_clean())
+                .then(|| {
+                    let hasher = self.hasher.as_ref();
+                    hasher.map_or(Hash::of(&[]), |h| Hash::from(h.finalize()))
+                });
+                let key = HeaderKey::from_bytes(&self.head)
+                    .map_or(self.extension_key, |key| key.to_string());
+                self.messages
+                    .verdict(key, self.summary.whole_messages, content, framing)
+            }
+        }
+    }
+
+    fn opaque(self, findings: Vec<Finding>) -> Examined {
+        Examined {
+            key: self.extension_key,
+            sysex: false,
+            messages: 0,
+            content: None,
+            evidence: Evidence::None,
             findings,
-            contents: looked_at(),
+            contents: Contents {
+                reading: READING,
+                ..Contents::default()
+            },
+        }
+    }
+
+    fn finish_file(mut self) -> Examined {
+        let bytes = std::mem::take(&mut self.file);
+        let read = file::read(&bytes);
+        let n_messages = read.messages().count();
+        if read.n_channel_events > 0 || (n_messages == 0 && !is_torn(&read)) {
+            let mut findings = read.findings;
+            if n_messages > 0 {
+                findings.push(Finding::note(
+                    "song",
+                    format!(
+                        "it is a song with {} in it, so it is kept as it is and not taken for a dump",
+                        counted(n_messages as u64, "SysEx message")
+                    ),
+                ));
+            }
+            return self.opaque(findings);
+        }
+        let mut hasher = blake3::Hasher::new();
+        let mut key = None;
+        for found in read.messages() {
+            hasher.update(found.bytes);
+            key = key.or_else(|| HeaderKey::from_bytes(found.bytes));
+            self.messages.push(found.bytes);
+        }
+        let whole = Condition::of(&read.findings) == Condition::Whole;
+        let content = whole.then(|| Hash::from(hasher.finalize()));
+        let key = key.map_or(self.extension_key, |key| key.to_string());
+        self.messages
+            .verdict(key, n_messages as u64, content, read.findings)
+    }
+}
+
+fn is_torn(file: &MidiFile) -> bool {
+    file.findings.iter().any(|f| f.code == "torn")
+}
+
+/// The whole messages of a dump as they become known, read for what they mean.
+#[derive(Debug)]
+struct Messages {
+    reader: Reader,
+    universal: Assembly,
+    n_pushed: u64,
+    equal: Equal,
+    /// The message that goes by in several parts.
+    parts: Vec<u8>,
+    too_long: bool,
+}
+
+impl Messages {
+    fn new(lens: &Lens) -> Messages {
+        Messages {
+            reader: Reader::new(&lens.layouts, lens.preferred.as_deref()),
+            universal: Assembly::new(),
+            n_pushed: 0,
+            equal: Equal::default(),
+            parts: Vec::new(),
+            too_long: false,
+        }
+    }
+
+    fn note(&mut self, event: &Event<'_>) {
+        match *event {
+            Event::Start { .. } => {
+                self.parts.clear();
+                self.too_long = false;
+            }
+            // Most messages go by at once.
+            Event::Message { bytes, .. }
+                if bytes.first() == Some(&0xF0) && bytes.last() == Some(&0xF7) =>
+            {
+                self.push(bytes);
+            }
+            Event::Message { bytes, .. } => {
+                self.too_long |= self.parts.len() + bytes.len() > LONGEST_READ;
+                if self.too_long {
+                    self.parts = Vec::new();
+                } else {
+                    self.parts.extend_from_slice(bytes);
+                    if bytes.last() == Some(&0xF7) {
+                        let message = std::mem::take(&mut self.parts);
+                        self.push(&message);
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn push(&mut self, message: &[u8]) {
+        self.n_pushed += 1;
+        self.equal.add(message);
+        if message.get(1) == Some(&0x7E) {
+            self.universal.push(self.n_pushed, message);
+        }
+        self.reader.push(message);
+    }
+
+    /// Puts together what framing, the universal messages and the layout say.
+    fn verdict(
+        self,
+        key: String,
+        messages: u64,
+        content: Option<Hash>,
+        mut findings: Vec<Finding>,
+    ) -> Examined {
+        let mut contents = Contents {
+            reading: READING,
+            ..Contents::default()
+        };
+        let universal = self.universal.finish();
+        let reading = self.reader.finish();
+        // Only what was checked and found right is a reason to believe it.
+        let is_good = |found: &[Finding]| Condition::of(found) == Condition::Whole;
+        let mut evidence = Evidence::None;
+        if is_good(&findings) {
+            evidence = Evidence::Framing;
+            match &reading {
+                Some(reading) if is_good(&reading.findings) && is_good(&universal.findings) => {
+                    evidence = evidence.max(reading.evidence);
+                }
+                None if universal.n_checked > 0 && is_good(&universal.findings) => {
+                    evidence = Evidence::Checksum;
+                }
+                _ => {}
+            }
+        }
+        if let Some(reading) = &reading {
+            describe(reading, &mut contents);
+        }
+        for tuning in &universal.tunings {
+            contents.patches.push(Some(&tuning.name));
+        }
+        findings.extend(equal_finding(&self.equal, reading.as_ref(), messages));
+        findings.extend(universal.findings);
+        findings.extend(reading.into_iter().flat_map(|r| r.findings));
+        Examined {
+            key,
+            sysex: true,
+            messages,
+            content,
+            evidence,
+            findings,
+            contents,
         }
     }
 }
 
-fn looked_at() -> Contents {
-    Contents {
-        reading: READING,
-        ..Contents::default()
+fn describe(reading: &Reading, contents: &mut Contents) {
+    contents.layout = Some(reading.layout.name.clone());
+    contents.section.clone_from(&reading.section);
+    contents.loose = reading.loose;
+    contents.sysex_number = reading.sysex_number;
+    for patch in &reading.patches {
+        contents.patches.push(patch.name.as_deref());
     }
 }
 
-fn note(summary: &mut Summary, messages: &mut Option<&mut blake3::Hasher>, event: &Event<'_>) {
-    summary.add(event);
-    if let (Event::Message { bytes, .. }, Some(messages)) = (event, messages) {
-        messages.update(bytes);
+/// Whether all data of a dump is one and the same byte, as after a memory was lost: beside the first eight bytes of each
+/// message, which say what it is, and the last two.
+#[derive(Debug, Clone, Copy, Default)]
+struct Equal {
+    byte: Option<u8>,
+    differs: bool,
+    n_bytes: u64,
+}
+
+impl Equal {
+    const FRONT: usize = 8;
+    const BACK: usize = 2;
+    /// Less than this says nothing.
+    const LEAST: u64 = 64;
+
+    fn add(&mut self, message: &[u8]) {
+        let end = message.len().saturating_sub(Equal::BACK);
+        let Some(data) = message.get(Equal::FRONT..end).filter(|d| !d.is_empty()) else {
+            return;
+        };
+        if self.differs {
+            return;
+        }
+        let byte = *self.byte.get_or_insert(data[0]);
+        self.differs = data.iter().any(|b| *b != byte);
+        self.n_bytes += data.len() as u64;
     }
+}
+
+fn equal_finding(equal: &Equal, reading: Option<&Reading>, messages: u64) -> Option<Finding> {
+    let n_patches = reading.map_or(0, |r| r.patches.len());
+    if n_patches > 1 && reading.is_some_and(Reading::is_uniform) {
+        return Some(Finding::note(
+            ALL_EQUAL,
+            format!("all {} are the same", counted(n_patches as u64, "patch")),
+        ));
+    }
+    (n_patches < 2 && messages > 0 && !equal.differs && equal.n_bytes >= Equal::LEAST).then(|| {
+        Finding::note(
+            ALL_EQUAL,
+            format!(
+                "all of its {} have the value {:02X}",
+                counted(equal.n_bytes, "data byte"),
+                equal.byte.unwrap_or(0)
+            ),
+        )
+    })
+}
+
+fn note(
+    summary: &mut Summary,
+    hasher: &mut Option<blake3::Hasher>,
+    messages: &mut Messages,
+    event: &Event<'_>,
+) {
+    summary.add(event);
+    if let (Event::Message { bytes, .. }, Some(hasher)) = (event, hasher) {
+        hasher.update(bytes);
+    }
+    messages.note(event);
 }
 
 /// What framing alone says against a dump, or for knowing.

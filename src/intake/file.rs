@@ -5,7 +5,7 @@ use std::path::Path;
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::intake::chunk;
-use crate::intake::examine::{Examiner, examine};
+use crate::intake::examine::{Examiner, Lens, examine};
 use crate::intake::walk::{self, Found, Left};
 use crate::intake::{Arrival, Origin, Piece, PieceSink};
 use crate::model::contents::{Contents, READING};
@@ -23,19 +23,19 @@ pub const FOLDER_KEY: &str = "folder";
 /// # Errors
 /// `Io` naming the file; `BadInput` if it is no regular file or changed while it was read (then nothing of it
 /// counts: its pieces have no take).
-pub fn read(disk: &dyn Disk, found: &Found, sink: PieceSink<'_>) -> Result<Arrival> {
+pub fn read(disk: &dyn Disk, found: &Found, lens: &Lens, sink: PieceSink<'_>) -> Result<Arrival> {
     let name = found.name.clone();
     let path = &found.path;
     let mut at_once = None;
     let mut parts: Option<Examiner> = None;
     let (hash, bytes, mtime) = read_bytes(disk, found, sink, &mut |look| match look {
-        Look::Whole(bytes) => at_once = Some(examine(&name, bytes)),
+        Look::Whole(bytes) => at_once = Some(examine(&name, bytes, lens)),
         Look::Part(bytes) => parts
-            .get_or_insert_with(|| Examiner::new(&name))
+            .get_or_insert_with(|| Examiner::new(&name, lens))
             .push(bytes),
     })?;
     let examined =
-        at_once.unwrap_or_else(|| parts.unwrap_or_else(|| Examiner::new(&name)).finish(&name));
+        at_once.unwrap_or_else(|| parts.unwrap_or_else(|| Examiner::new(&name, lens)).finish());
     let origin = Origin {
         via: Via::File,
         folder: found.folder.clone(),
@@ -54,9 +54,9 @@ pub fn read(disk: &dyn Disk, found: &Found, sink: PieceSink<'_>) -> Result<Arriv
 ///
 /// # Errors
 /// `Io`.
-pub fn read_stream(mut source: impl Read, sink: PieceSink<'_>) -> Result<Arrival> {
+pub fn read_stream(mut source: impl Read, lens: &Lens, sink: PieceSink<'_>) -> Result<Arrival> {
     let doing = "cannot read standard input";
-    let mut examiner = Examiner::new("");
+    let mut examiner = Examiner::new("", lens);
     let mut first = Vec::new();
     source
         .by_ref()
@@ -74,7 +74,7 @@ pub fn read_stream(mut source: impl Read, sink: PieceSink<'_>) -> Result<Arrival
         let cut = chunk::cut(all, u64::MAX, doing, sink, &mut |b| examiner.push(b))?;
         (cut.hash, cut.bytes)
     };
-    let examined = examiner.finish("");
+    let examined = examiner.finish();
     let origin = Origin {
         via: Via::Stdin,
         folder: String::new(),

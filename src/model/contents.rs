@@ -4,6 +4,9 @@
 /// read by an earlier one are read anew.
 pub const READING: u32 = 1;
 
+/// The code of the finding that every patch, or every byte, of a dump is the same.
+pub const ALL_EQUAL: &str = "all-equal";
+
 /// What was read in a dump.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Contents {

@@ -9,15 +9,16 @@
 
 mod planning;
 mod reading;
+mod recognise;
 
 use std::collections::HashMap;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
+use std::sync::{Arc, mpsc};
 use std::time::Duration;
 
 use crate::error::{Error, Kind, Next, Result};
-use crate::intake::file::FOLDER_KEY;
+use crate::intake::examine::Lens;
 use crate::intake::walk::Found;
 use crate::intake::{Arrival, Piece};
 use crate::model::date::{DatedBy, Moment};
@@ -25,8 +26,9 @@ use crate::model::hash::Hash;
 use crate::model::ids::DeviceId;
 use crate::model::take::{Condition, Evidence, Finding};
 use crate::model::timeline::Dated;
+use crate::ops::layouts;
 use crate::vault::Vault;
-use crate::vault::catalogue::{Form, OriginRow, SourceRow};
+use crate::vault::catalogue::{DeviceRow, Form, OriginRow, SourceRow};
 use crate::vault::keeping::{self, Incoming, Into};
 use crate::vault::ledger::{self, Event};
 use crate::vault::pieces::{self, Pieces};
@@ -188,6 +190,14 @@ pub fn keep(
         skip_assurance: SKIP_ASSURANCE_BYTES,
         damage_known: !vault.catalogue().damaged_pieces()?.is_empty(),
         new_devices: Vec::new(),
+        devices: match options.whose {
+            Whose::Recognised => vault.catalogue().devices()?,
+            _ => Vec::new(),
+        },
+        lens: Arc::new(Lens {
+            layouts: layouts::known(vault)?,
+            preferred: None,
+        }),
     };
     run.check_options()?;
     let jobs = run.plan()?;
@@ -213,12 +223,25 @@ struct Run<'a, 'v> {
     skip_assurance: u64,
     damage_known: bool,
     new_devices: Vec<DeviceId>,
+    /// All devices, where dumps have to be recognised.
+    devices: Vec<DeviceRow>,
+    /// With what dumps are read whose device has no layout of its own.
+    lens: Arc<Lens>,
 }
 
 /// Arrivals of one device, complete.
 struct Group {
     device: DeviceId,
-    arrivals: Vec<(Arrival, Option<Found>)>,
+    arrivals: Vec<Waiting>,
+}
+
+/// An arrival that waits to be written.
+struct Waiting {
+    arrival: Arrival,
+    /// The file it came from.
+    found: Option<Found>,
+    /// Why it was taken for a dump of its device, where nobody said so.
+    why: Option<Finding>,
 }
 
 impl Run<'_, '_> {
@@ -275,7 +298,11 @@ impl Run<'_, '_> {
             _ => None,
         };
         match group {
-            Some(group) => group.arrivals.push((arrival, found)),
+            Some(group) => group.arrivals.push(Waiting {
+                arrival,
+                found,
+                why: None,
+            }),
             None => self.recognise(arrival, found)?,
         }
         self.arrivals += 1;
@@ -325,23 +352,6 @@ impl Run<'_, '_> {
         Ok(true)
     }
 
-    /// Finds the device of a dump whose device was not named, or says how to choose.
-    fn recognise(&mut self, arrival: Arrival, found: Option<Found>) -> Result<()> {
-        match recognised(self.vault, &arrival)? {
-            Ok(device) => {
-                match self.groups.iter_mut().find(|g| g.device == device) {
-                    Some(group) => group.arrivals.push((arrival, found)),
-                    None => self.groups.push(Group {
-                        device,
-                        arrivals: vec![(arrival, found)],
-                    }),
-                }
-                Ok(())
-            }
-            Err(e) => self.failed(arrival.source, None, e),
-        }
-    }
-
     /// Writes everything gathered, and tells it once it is durable.
     fn flush(&mut self) -> Result<()> {
         if self.pieces.is_empty() && self.groups.is_empty() {
@@ -382,7 +392,12 @@ impl Run<'_, '_> {
         let now = self.vault.world().clock.now();
         let mut incoming = Vec::with_capacity(group.arrivals.len());
         let mut files = Vec::with_capacity(group.arrivals.len());
-        for (arrival, found) in group.arrivals {
+        for Waiting {
+            arrival,
+            found,
+            why,
+        } in group.arrivals
+        {
             let seen = match &self.options.when {
                 When::Given(moment) => Dated {
                     moment: *moment,
@@ -419,13 +434,17 @@ impl Run<'_, '_> {
                 },
                 tie: arrival.source,
             });
-            files.push(found);
+            files.push((found, why));
         }
         let placed = keeping::place(writer, &group.device, &mut incoming)?;
         let catalogue = self.vault.catalogue();
         let device_row = catalogue.device_id(group.device.as_str())?.unwrap_or(0);
         let mut folders: HashMap<PathBuf, i64> = HashMap::new();
-        for ((item, found), placed) in incoming.into_iter().zip(files).zip(placed) {
+        for ((item, (found, why)), placed) in incoming.into_iter().zip(files).zip(placed) {
+            if placed.new && item.contents.patches.n_patches() > 0 {
+                let row = (device_row << 32) | i64::from(placed.take);
+                catalogue.set_patches(row, item.contents.patches.named())?;
+            }
             if let Some(found) = found.as_ref().filter(|_| placed.take != 0)
                 && let Some(folder) = found.path.parent()
             {
@@ -449,6 +468,7 @@ impl Run<'_, '_> {
                 )?;
             }
             let mut findings = placed.findings;
+            findings.extend(why);
             if item.origin.mtime.is_none() && self.options.when == When::FileTime {
                 findings.push(Finding::note(
                     "date-unknown",
@@ -579,55 +599,5 @@ pub(super) fn store(writer: &mut Writer<'_>, piece: Piece) -> Result<()> {
                 .put_list(Form::Folder, Hash::of(text.as_bytes()), &text)
                 .map(|_| ())
         }
-    }
-}
-
-/// The device whose dumps begin like this one, or why none could be chosen.
-fn recognised(vault: &Vault, arrival: &Arrival) -> Result<std::result::Result<DeviceId, Error>> {
-    let catalogue = vault.catalogue();
-    let mut fitting = match arrival.key.as_str() {
-        FOLDER_KEY => Vec::new(),
-        key if arrival.sysex => catalogue.devices_with_key(key)?,
-        _ => Vec::new(),
-    };
-    let folders: Vec<String> = arrival
-        .source
-        .split('/')
-        .filter_map(crate::model::ids::fold)
-        .collect();
-    if fitting.len() != 1 {
-        let all = if fitting.is_empty() {
-            catalogue.devices()?.into_iter().map(|d| d.name).collect()
-        } else {
-            fitting.clone()
-        };
-        let named: Vec<String> = all.into_iter().filter(|d| folders.contains(d)).collect();
-        if named.len() == 1 {
-            fitting = named;
-        }
-    }
-    match fitting.as_slice() {
-        [one] => Ok(one
-            .parse()
-            .map_err(|_| Error::new(Kind::Bug, format!("{one} is no device id")))),
-        [] => Ok(Err(Error::new(
-            Kind::BadInput,
-            format!(
-                "no device is known whose dumps begin like {}; nothing of it was kept",
-                arrival.source
-            ),
-        )
-        .next(Next::say(
-            "say whose it is with --device ID (device list shows them, device add makes one)",
-        )))),
-        several => Ok(Err(Error::new(
-            Kind::BadInput,
-            format!(
-                "{} could belong to {}; nothing was kept on a guess",
-                arrival.source,
-                several.join(", ")
-            ),
-        )
-        .next(Next::say("say whose it is with --device ID")))),
     }
 }

@@ -47,6 +47,7 @@ pub fn counted(n: u64, one: &str) -> String {
 fn plural(one: &str) -> String {
     match one {
         "copy" => "copies".to_string(),
+        "patch" => "patches".to_string(),
         "battery" => "batteries".to_string(),
         "shelf" => "shelves".to_string(),
         _ if one.ends_with('s') => format!("{one}es"),

@@ -6,7 +6,7 @@
 mod history;
 mod sections;
 
-pub use history::{ALL_EQUAL, HISTORY_CODES};
+pub use history::HISTORY_CODES;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
@@ -466,7 +466,8 @@ fn seen_again_note(device: &DeviceId, take: u32) -> Finding {
     )
 }
 
-fn finding(f: &Finding) -> ledger::Finding {
+/// A finding as the ledger writes it.
+pub fn finding(f: &Finding) -> ledger::Finding {
     ledger::Finding {
         code: f.code.to_string(),
         severity: f.severity.to_string(),

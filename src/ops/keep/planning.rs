@@ -2,10 +2,12 @@
 
 use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::reading::{Item, Job, file_path, sort_by_date};
 use super::{KeepResult, Run, Status, When, Whose, source_folder};
 use crate::error::{Error, Kind, Next, Result};
+use crate::intake::examine::Lens;
 use crate::intake::walk::{self, Found, Left};
 use crate::model::ids::DeviceId;
 use crate::model::take::Condition;
@@ -46,6 +48,7 @@ impl Run<'_, '_> {
             Whose::Device(id) => {
                 let items = self.plan_paths()?;
                 Ok(vec![Job {
+                    lens: self.lens(Some(&id))?,
                     device: Some(id),
                     items,
                     to_walk: Vec::new(),
@@ -54,12 +57,29 @@ impl Run<'_, '_> {
             Whose::Recognised => {
                 let items = self.plan_paths()?;
                 Ok(vec![Job {
+                    lens: self.lens(None)?,
                     device: None,
                     items,
                     to_walk: Vec::new(),
                 }])
             }
         }
+    }
+
+    /// With what the dumps of a device are read.
+    fn lens(&self, device: Option<&DeviceId>) -> Result<Arc<Lens>> {
+        let record = match device {
+            Some(id) => self.vault.catalogue().device(id.as_str())?,
+            None => None,
+        };
+        let preferred = record.and_then(|d| d.record.layout);
+        Ok(match preferred {
+            None => self.lens.clone(),
+            preferred => Arc::new(Lens {
+                layouts: self.lens.layouts.clone(),
+                preferred,
+            }),
+        })
     }
 
     fn plan_paths(&mut self) -> Result<Vec<Item>> {
@@ -213,6 +233,7 @@ impl Run<'_, '_> {
             }
             sort_by_date(&mut items);
             jobs.push(Job {
+                lens: self.lens(Some(&id))?,
                 device: Some(id),
                 items,
                 to_walk,

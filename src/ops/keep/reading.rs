@@ -3,9 +3,10 @@
 use std::collections::HashSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
+use std::sync::{Arc, mpsc};
 
 use crate::error::{Error, Kind, Result};
+use crate::intake::examine::Lens;
 use crate::intake::file::{read, read_folder, read_stream};
 use crate::intake::walk::{self, Found, Left};
 use crate::intake::{Arrival, Piece};
@@ -17,6 +18,8 @@ use crate::sys::disk::Disk;
 #[derive(Debug)]
 pub(super) struct Job {
     pub(super) device: Option<DeviceId>,
+    /// With what its dumps are read.
+    pub(super) lens: Arc<Lens>,
     pub(super) items: Vec<Item>,
     /// Folders whose files are read as well, and what each is called.
     pub(super) to_walk: Vec<(PathBuf, String)>,
@@ -121,8 +124,8 @@ pub(super) fn read_job(
     for item in job.items {
         let mut sink = |piece: Piece| bag.put_piece(piece);
         let result = match &item {
-            Item::Stdin => read_stream(&mut *stdin, &mut sink),
-            Item::File(found) => read(disk, found, &mut sink),
+            Item::Stdin => read_stream(&mut *stdin, &job.lens, &mut sink),
+            Item::File(found) => read(disk, found, &job.lens, &mut sink),
             Item::Folder(path) => read_folder(disk, path, &mut sink),
         };
         bag.put(Parcel::Done(Box::new(item), result.map(Box::new)))?;

@@ -550,6 +550,16 @@ impl Catalogue {
         )
     }
 
+    /// The SysEx number in the newest take of a device that has one.
+    pub fn newest_sysex_number(&self, device: i64) -> Result<Option<u8>> {
+        self.row(
+            "SELECT sysex_number FROM take WHERE id >= ?1 AND id < ?2 AND sysex_number IS NOT NULL
+             ORDER BY newest DESC, id DESC LIMIT 1",
+            params![device << 32, (device + 1) << 32],
+            |r| r.get(0),
+        )
+    }
+
     /// A take of this content that belongs to another device than the one with this row id: that device and the number.
     pub fn take_of_other_device(
         &self,

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use super::{Desk, Incoming, Into};
 use crate::error::Result;
+use crate::model::contents::ALL_EQUAL;
 use crate::model::hash::Hash;
 use crate::model::take::{Condition, Finding};
 use crate::sys::text::{counted, grouped};
@@ -23,9 +24,6 @@ pub const HISTORY_CODES: &[&str] = &[
     "other-number",
     "same-as-other",
 ];
-
-/// The code of the finding that every patch, or every byte, of a dump is the same.
-pub const ALL_EQUAL: &str = "all-equal";
 
 /// The label of the take that holds what the instrument came with.
 const FACTORY: &str = "factory";
