@@ -171,7 +171,11 @@ impl MidiFile {
                 _ => trouble.unknown_chunk(&chunk),
             }
         }
-        trouble.after_last_chunk(chunks.rest());
+        if chunks.rest().len() == bytes.len() - start {
+            trouble.no_header(chunks.rest().len());
+        } else {
+            trouble.after_last_chunk(chunks.rest());
+        }
         trouble.track_count(self.format, n_said, self.n_tracks);
 
         self.names = collected.names;

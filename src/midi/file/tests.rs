@@ -576,7 +576,7 @@ fn findings_name_track_and_place_and_are_summed_up() {
     check_tracks(
         &[&whole, "00 F0 02 7D F7 00 F4", "00 F5", ""],
         &[
-            "track 2 cannot be read on at byte 46: no event begins with 0xf4; and 1 more like it",
+            "track 2 cannot be read on at byte 45: no event begins with 0xf4; and 1 more like it",
             "track 4 has no end-of-track event",
         ],
     );
@@ -621,6 +621,10 @@ fn findings_name_track_and_place_and_are_summed_up() {
     check(
         b"MThd\0\0\0\x02\0\0",
         &["the header is too short: 2 of 6 bytes"],
+    );
+    check(
+        b"MThd\0\0",
+        &["the file ends after 6 bytes, within its header"],
     );
     check(b"", &["it is no MIDI file"]);
 }

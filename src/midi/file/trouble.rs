@@ -64,6 +64,12 @@ impl Trouble {
         self.is_no_midi_file = true;
     }
 
+    /// The file ends within the head of the header chunk.
+    pub fn no_header(&mut self, n_bytes: usize) {
+        let n = bytes(n_bytes as u64);
+        self.header = Some(format!("the file ends after {n}, within its header"));
+    }
+
     /// Looks at the header chunk.
     pub fn header(&mut self, chunk: &Chunk<'_>, format: u16) {
         let n_there = chunk.data.len();
