@@ -7,3 +7,4 @@ pub mod header;
 pub mod makers;
 pub mod message;
 pub mod packing;
+pub mod universal;
