@@ -88,7 +88,10 @@ pub enum Command {
     /// Write a take or a whole state back into a file or folder
     #[command(before_help = RECALL, help_template = TEMPLATE)]
     Recall(Recall),
-    /// Look for a word in labels, file names and devices
+    /// Say what changed between two takes or states
+    #[command(before_help = COMPARE, help_template = TEMPLATE)]
+    Compare(Compare),
+    /// Look for a word in the names of patches, labels, files and devices
     #[command(before_help = FIND, help_template = TEMPLATE)]
     Find(Find),
     /// Say in one line that all is well, or what needs you, worst first
@@ -115,6 +118,9 @@ pub enum Command {
     /// Tell the vault about your instruments
     #[command(subcommand, before_help = DEVICE, help_template = TEMPLATE)]
     Device(Device),
+    /// Tell the vault how dumps are laid out
+    #[command(subcommand, before_help = LAYOUT, help_template = TEMPLATE)]
+    Layout(Layout),
     /// Print, confirm and protect the key that opens every copy
     #[command(subcommand, before_help = KEY, help_template = TEMPLATE)]
     Key(Key),
@@ -275,6 +281,8 @@ Examples:
   farshelf recall pit-organ --to ~/Desktop
   farshelf recall \"pit-organ@spring tour\" --to organ.syx
   farshelf recall pit-organ/bank-a@2019 --to - | your-sender
+  farshelf recall pit-organ@12 --patch \"GLASS PAD\" --to pad.syx
+  farshelf recall pit-organ --sysex-number 4 --as mid --to ~/Desktop
 ";
 
 /// `recall`
@@ -286,14 +294,111 @@ pub struct Recall {
     /// Where to: a file, a folder (one file per section), or - for standard output
     #[arg(long, value_name = "PATH")]
     pub to: PathBuf,
+    /// Only this patch: its number from 1, its slot as the panel shows it, or its name
+    #[arg(long, value_name = "PATCH")]
+    pub patch: Option<String>,
+    /// For a unit with this SysEx number, 0 to 127, such as a replacement
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u8).range(0..=127))]
+    pub sysex_number: Option<u8>,
+    /// As what: mid is a MIDI file that any player sends at a pace the instrument can take
+    #[arg(long = "as", value_name = "FORM")]
+    pub form: Option<FileForm>,
     /// Replace a file that is there
     #[arg(long, short)]
     pub force: bool,
 }
 
+/// What a recalled dump is written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FileForm {
+    /// A MIDI file.
+    Mid,
+}
+
+const COMPARE: &str = "\
+Bytes that change by themselves are left out where a layout names them. Exit code 3: they differ.
+
+Examples:
+  farshelf compare pit-organ@30d pit-organ
+  farshelf compare \"pit-organ@spring tour\" pit-organ@12 --json
+";
+
+/// `compare`
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// The earlier one
+    #[arg(value_name = "REF", help = REFERENCES)]
+    pub a: String,
+    /// The later one
+    #[arg(value_name = "REF")]
+    pub b: String,
+}
+
+const LAYOUT: &str = "\
+A layout tells what the bytes of a dump mean: which section it is, where its checksums and its patches
+are. Published ones are built in; others can be written by hand or drafted from dumps.
+
+Examples:
+  farshelf layout list
+  farshelf layout draft monday.syx tuesday.syx > organ.toml
+  farshelf layout check organ.toml monday.syx
+";
+
+/// `layout`
+#[derive(Debug, Subcommand)]
+pub enum Layout {
+    /// List the layouts there are
+    #[command(before_help = LAYOUT, help_template = TEMPLATE)]
+    List,
+    /// Explain a layout
+    #[command(before_help = LAYOUT, help_template = TEMPLATE)]
+    Show {
+        /// Its name
+        #[arg(value_name = "NAME")]
+        name: String,
+        /// Print its text, to change it
+        #[arg(long)]
+        text: bool,
+    },
+    /// Explain the layout in a file and try it on dumps
+    #[command(before_help = LAYOUT, help_template = TEMPLATE)]
+    Check {
+        /// A file with a layout
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Dumps to try it on
+        #[arg(value_name = "DUMP")]
+        dumps: Vec<PathBuf>,
+    },
+    /// Look at dumps of an unknown instrument and propose a layout
+    #[command(before_help = LAYOUT, help_template = TEMPLATE)]
+    Draft {
+        /// Dumps of one instrument, best two or more, in the order they were made
+        #[arg(value_name = "DUMP", required = true)]
+        dumps: Vec<PathBuf>,
+        /// What to call it
+        #[arg(long, value_name = "NAME", default_value = "my-layout")]
+        name: String,
+    },
+    /// Keep a layout of your own in the vault; takes are read anew with it
+    #[command(before_help = LAYOUT, help_template = TEMPLATE)]
+    Add {
+        /// A file with a layout
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+    },
+    /// Give up a layout of your own
+    #[command(before_help = LAYOUT, help_template = TEMPLATE)]
+    Drop {
+        /// Its name
+        #[arg(value_name = "NAME")]
+        name: String,
+    },
+}
+
 const FIND: &str = "\
 Examples:
-  farshelf find tour
+  farshelf find \"glass pad\"
   farshelf find \"organ 1994\" --json
 ";
 

@@ -1,7 +1,9 @@
 //! The shapes that scripts rely on, with --json. Fields may be added, never renamed. Times are RFC 3339 in UTC,
 //! dates of takes may be of less precision, sizes are bytes, hashes 64 hex characters.
 
+pub(crate) mod compare;
 pub(crate) mod copies;
+pub(crate) mod layout;
 
 use serde::Serialize;
 
@@ -73,6 +75,14 @@ impl Finding {
             message: f.message.clone(),
         }
     }
+
+    fn of_new(f: &crate::model::take::Finding) -> Finding {
+        Finding {
+            code: f.code.to_string(),
+            severity: f.severity.as_str(),
+            message: f.message.clone(),
+        }
+    }
 }
 
 /// One result of `keep`.
@@ -107,15 +117,7 @@ impl Kept {
             bytes: r.bytes,
             blake3: r.blake3.map(|h| h.to_string()),
             messages: r.messages,
-            findings: r
-                .findings
-                .iter()
-                .map(|f| Finding {
-                    code: f.code.to_string(),
-                    severity: f.severity.as_str(),
-                    message: f.message.clone(),
-                })
-                .collect(),
+            findings: r.findings.iter().map(Finding::of_new).collect(),
             error: r.error.as_ref().map(ErrorObject::of),
         }
     }
@@ -228,8 +230,18 @@ struct Message {
     index: u64,
     bytes: u64,
     maker: String,
+    maker_name: Option<String>,
     kind: &'static str,
+    title: Option<String>,
     checksum: &'static str,
+}
+
+#[derive(Debug, Serialize)]
+struct Patch {
+    number: u32,
+    slot: String,
+    name: Option<String>,
+    blake3: String,
 }
 
 #[derive(Debug, Serialize)]
@@ -264,7 +276,9 @@ pub(super) struct Shown {
     origin: Option<Origin>,
     pieces: Vec<Piece>,
     messages: Vec<Message>,
-    patches: Vec<()>,
+    layout: Option<String>,
+    patches: Vec<Patch>,
+    holds: Vec<String>,
     findings: Vec<Finding>,
     vouches: Vec<Vouch>,
     sightings: Vec<Sighting>,
@@ -305,11 +319,24 @@ impl Shown {
                     index: m.index,
                     bytes: m.bytes,
                     maker: m.maker.clone(),
+                    maker_name: m.maker_name.clone(),
                     kind: m.kind.as_str(),
+                    title: m.title.clone(),
                     checksum: m.checksum,
                 })
                 .collect(),
-            patches: Vec::new(),
+            layout: t.layout.as_ref().map(|(name, _)| name.clone()),
+            patches: t
+                .patches
+                .iter()
+                .map(|p| Patch {
+                    number: p.number,
+                    slot: p.slot.clone(),
+                    name: p.name.clone(),
+                    blake3: p.blake3.to_string(),
+                })
+                .collect(),
+            holds: t.holds.clone(),
             findings: t.findings.iter().map(Finding::of).collect(),
             vouches: t
                 .vouches
@@ -355,6 +382,7 @@ pub(super) struct Recalled {
 struct RecalledTake {
     section: Option<String>,
     take: u32,
+    patch: Option<String>,
     bytes: u64,
     blake3: String,
 }
@@ -369,6 +397,7 @@ impl Recalled {
                 .map(|t| RecalledTake {
                     section: t.section.clone(),
                     take: t.take,
+                    patch: t.patch.clone(),
                     bytes: t.bytes,
                     blake3: t.blake3.to_string(),
                 })

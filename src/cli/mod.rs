@@ -2,6 +2,7 @@
 
 pub mod args;
 mod ask;
+mod compare;
 mod copies;
 mod create;
 mod demo;
@@ -12,6 +13,7 @@ mod health;
 pub mod json;
 mod keep;
 mod key;
+mod layout;
 pub mod print;
 mod recall;
 mod reindex;
@@ -26,6 +28,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::error::{Error, Kind, Next, Result};
+use crate::ops::reread::{self, Reread};
 use crate::sys::{World, settings};
 use crate::vault::Vault;
 use args::{Cli, Command, Global};
@@ -76,6 +79,8 @@ fn command(face: &Face, cli: Cli) -> Result<Outcome> {
         Command::Show(what) => takes::show(face, &what),
         Command::Label(what) => takes::label(face, what),
         Command::Vouch(what) => takes::vouch(face, &what),
+        Command::Compare(what) => compare::compare(face, &what),
+        Command::Layout(what) => layout::layout(face, &what),
         Command::Find(what) => find::find(face, &what),
         Command::Recall(what) => recall::recall(face, &what),
         Command::Health => health::health(face),
@@ -103,11 +108,28 @@ impl Face {
             })
     }
 
-    /// The vault, open.
+    /// The vault, open, with takes read that were made before the program knew what it knows now.
     fn vault(&self) -> Result<Vault> {
+        const AT_ONCE: usize = 20_000;
         let vault = Vault::open(&self.dir()?, self.world.clone())?;
         self.warnings(&vault);
+        self.bring_up_to_date(&vault, AT_ONCE)?;
         Ok(vault)
+    }
+
+    /// Reads takes anew that have to be, about `most` of them; not while another command writes.
+    fn bring_up_to_date(&self, vault: &Vault, most: usize) -> Result<Reread> {
+        let read = match reread::bring_up_to_date(vault, most, Duration::ZERO) {
+            Err(e) if e.kind == Kind::Busy => return Ok(Reread::default()),
+            read => read?,
+        };
+        if read.doubtful > 0 {
+            self.printer.note(format!(
+                "{} of what was kept before turned out doubtful, now that more is known of it; farshelf health tells",
+                counted(read.doubtful, "take")
+            ));
+        }
+        Ok(read)
     }
 
     /// Tells what the vault wants to be told.

@@ -1,10 +1,11 @@
 //! `recall`
 
-use crate::cli::args::Recall;
+use crate::cli::args::{FileForm, Recall};
 use crate::cli::exit::Outcome;
 use crate::cli::{Face, json};
 use crate::error::{Error, Next, Result};
 use crate::ops;
+use crate::ops::recall::{Altered, PatchRef};
 use crate::sys::disk::Replace;
 use crate::sys::text::{counted, size};
 
@@ -21,14 +22,29 @@ pub(super) fn recall(face: &Face, what: &Recall) -> Result<Outcome> {
     };
     let vault = face.vault()?;
     let mut out = face.printer.raw();
-    let result = ops::recall::recall(&vault, &what.reference, &what.to, replace, &mut out);
+    let altered = Altered {
+        patch: what.patch.clone().map(PatchRef),
+        sysex_number: what.sysex_number,
+        as_midi_file: what.form == Some(FileForm::Mid),
+    };
+    let result = ops::recall::recall(
+        &vault,
+        &what.reference,
+        &what.to,
+        replace,
+        &altered,
+        &mut out,
+    );
     drop(out);
     face.warnings(&vault);
     let result = result?;
     face.printer.document(&json::Recalled::of(&result))?;
     let bytes = result.takes.iter().map(|t| t.bytes).sum();
     let which = match result.takes.as_slice() {
-        [one] => format!("{}@{}", result.device, one.take),
+        [one] => match &one.patch {
+            Some(patch) => format!("patch {patch} of {}@{}", result.device, one.take),
+            None => format!("{}@{}", result.device, one.take),
+        },
         several => format!(
             "{} of {}",
             counted(several.len() as u64, "take"),

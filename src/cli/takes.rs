@@ -12,6 +12,8 @@ use crate::sys::text::{counted, grouped, size};
 
 /// So many messages or files are listed of a take, unless all are asked for with --verbose.
 const LISTED: usize = 20;
+/// The same for patches: two banks of the usual size.
+const LISTED_PATCHES: usize = 64;
 
 pub(super) fn history(face: &Face, what: &History) -> Result<Outcome> {
     let vault = face.vault()?;
@@ -149,6 +151,15 @@ fn in_full(face: &Face, t: &TakeInFull, copies: &[Copy]) -> Result<()> {
         facts.push(("labels", t.view.labels.join(", ")));
     }
     facts.push(("holds", words::content(take.bytes, take.messages)));
+    for line in &t.holds {
+        facts.push(("", line.clone()));
+    }
+    if let Some((layout, panel)) = &t.layout {
+        facts.push(("layout", layout.clone()));
+        if let Some(n) = take.sysex_number {
+            facts.push(("SysEx number", words::sysex_number(n, *panel)));
+        }
+    }
     facts.push(("checked", words::evidence(take.evidence).to_string()));
     facts.push(("kept", clock::minute(take.kept_at, zone)));
     if let Some(first) = t.sightings.first() {
@@ -207,6 +218,22 @@ fn in_full(face: &Face, t: &TakeInFull, copies: &[Copy]) -> Result<()> {
         printer.table(&["", "size", "file"], rows)?;
         more(face, t.pieces.len(), shown, "file")?;
     }
+    if !t.patches.is_empty() {
+        let shown = if all { t.patches.len() } else { LISTED_PATCHES };
+        let rows = t.patches.iter().take(shown);
+        let rows = rows
+            .map(|p| {
+                vec![
+                    cell("  "),
+                    number(p.number.to_string()),
+                    cell(&p.slot),
+                    cell(p.name.as_deref().unwrap_or_default()),
+                ]
+            })
+            .collect();
+        printer.table(&["", "patch", "slot", "name"], rows)?;
+        more(face, t.patches.len(), shown, "patch")?;
+    }
     if t.messages.len() > 1 || (all && !t.messages.is_empty()) {
         let shown = if all { t.messages.len() } else { LISTED };
         let rows = t.messages.iter().take(shown);
@@ -216,12 +243,16 @@ fn in_full(face: &Face, t: &TakeInFull, copies: &[Copy]) -> Result<()> {
                     cell("  "),
                     number(m.index.to_string()),
                     number(size(m.bytes)),
-                    cell(&m.maker),
-                    cell(m.kind.as_str()),
+                    cell(match &m.maker_name {
+                        Some(name) => format!("{} {name}", m.maker),
+                        None => m.maker.clone(),
+                    }),
+                    cell(m.title.as_deref().unwrap_or(m.kind.as_str())),
+                    cell(if m.checksum == "none" { "" } else { m.checksum }),
                 ]
             })
             .collect();
-        printer.table(&["", "message", "size", "maker's number", "kind"], rows)?;
+        printer.table(&["", "message", "size", "maker", "kind", "checksum"], rows)?;
         more(face, t.messages.len(), shown, "message")?;
     }
     Ok(())

@@ -40,6 +40,8 @@ pub struct MidiFile {
     pub division: Option<Division>,
     /// How many tracks there are, damaged ones included.
     pub n_tracks: u32,
+    /// Notes and other channel events: a file with any is a song, not only a dump.
+    pub n_channel_events: u64,
     /// What was noticed, at most one finding of each code.
     pub findings: Vec<Finding>,
     names: Vec<(u32, String)>,
@@ -107,6 +109,7 @@ pub fn read(bytes: &[u8]) -> MidiFile {
         format: 0,
         division: None,
         n_tracks: 0,
+        n_channel_events: 0,
         findings: Vec::new(),
         names: Vec::new(),
         bytes: Vec::new(),
@@ -178,6 +181,7 @@ impl MidiFile {
         }
         trouble.track_count(self.format, n_said, self.n_tracks);
 
+        self.n_channel_events = collected.n_channel_events;
         self.names = collected.names;
         self.bytes = collected.bytes;
         self.entries = collected.entries;

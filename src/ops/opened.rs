@@ -10,7 +10,7 @@ use crate::vault::catalogue::{Form, TakeRow};
 use crate::vault::pieces::Pieces;
 
 /// A larger take is not opened as a whole.
-const MOST_BYTES: u64 = 256 << 20;
+pub const MOST_BYTES: u64 = 256 << 20;
 
 /// A take with its messages.
 #[derive(Debug)]
@@ -58,12 +58,7 @@ pub fn open(vault: &Vault, lens: &Lens, take: &TakeRow) -> Result<Opened> {
     }
     let mut bytes = Vec::with_capacity(take.bytes as usize);
     Pieces::new(vault).copy(&take.hash, &mut bytes)?;
-    let framed = if file::looks_like_midi_file(&bytes) {
-        file::messages(&bytes).0
-    } else {
-        frame(&bytes).messages
-    };
-    let messages: Vec<Vec<u8>> = framed.into_iter().map(|m| m.bytes).collect();
+    let messages = messages_of(&bytes);
     let mut reader = Reader::new(&lens.layouts, lens.preferred.as_deref());
     for message in &messages {
         reader.push(message);
@@ -73,4 +68,14 @@ pub fn open(vault: &Vault, lens: &Lens, take: &TakeRow) -> Result<Opened> {
         messages,
         reading: reader.finish(),
     })
+}
+
+/// The whole SysEx messages in a file's bytes, F0 to F7, without real-time bytes; of a MIDI file in order of time.
+pub fn messages_of(bytes: &[u8]) -> Vec<Vec<u8>> {
+    let framed = if file::looks_like_midi_file(bytes) {
+        file::messages(bytes).0
+    } else {
+        frame(bytes).messages
+    };
+    framed.into_iter().map(|m| m.bytes).collect()
 }

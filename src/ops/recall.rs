@@ -1,6 +1,9 @@
-//! `recall`: takes back into files, byte for byte.
+//! `recall`: takes back into files, byte for byte, or changed as asked: one patch of it, for another SysEx number, as a MIDI
+//! file.
 //!
 //! Every byte is read and checked before a file gets its name, and no file that is there is replaced unasked.
+
+mod altered;
 
 use std::collections::{BTreeSet, HashSet};
 use std::io::{self, Write};
@@ -9,11 +12,13 @@ use std::path::{Path, PathBuf};
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::model::ids::SectionName;
-use crate::ops::refs::{Named, resolve};
+use crate::ops::refs::resolve;
 use crate::sys::disk::{DRAFT_PREFIX, Disk, Draft, FileKind, Privacy, Replace};
 use crate::vault::Vault;
 use crate::vault::catalogue::{Form, TakeRow};
 use crate::vault::pieces::Pieces;
+
+pub use altered::{Altered, PatchRef};
 
 /// A take that was written out.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -26,6 +31,8 @@ pub struct Recalled {
     pub bytes: u64,
     /// BLAKE3 of the bytes, or of a folder take's list.
     pub blake3: Hash,
+    /// The only patch of it that was written, as the panel shows it.
+    pub patch: Option<String>,
 }
 
 /// What `recall` wrote.
@@ -52,15 +59,19 @@ pub fn recall(
     reference: &str,
     to: &Path,
     replace: Replace,
+    altered: &Altered,
     out: &mut dyn Write,
 ) -> Result<RecallResult> {
     let named = resolve(vault, reference)?;
     let disk = vault.world().disk.clone();
+    let items = altered::items(vault, &named, altered)?;
     let scribe = Scribe {
         vault,
+        device: named.device.name.clone(),
         disk: disk.as_ref(),
         pieces: Pieces::new(vault),
         replace,
+        as_midi_file: altered.as_midi_file,
     };
     let is_folder = disk
         .canonical(to)
@@ -68,49 +79,77 @@ pub fn recall(
         .is_ok_and(|m| m.kind == FileKind::Folder);
     let only_a_folder = must_be_folder(to);
     if to.as_os_str() == "-" {
-        scribe.to_stream(&named, out)?;
+        scribe.to_stream(&items, out)?;
     } else if is_folder {
-        scribe.to_folder(&named, to)?;
-    } else if let [take] = named.takes.as_slice() {
-        if only_a_folder && take.form != Form::Folder {
+        scribe.to_folder(&items, to)?;
+    } else if let [item] = items.as_slice() {
+        if only_a_folder && item.take.form != Form::Folder {
             return Err(no_folder(to));
         }
-        scribe.one(take, to)?;
+        scribe.one(item, to)?;
     } else if !only_a_folder
         && to
             .extension()
-            .is_some_and(|e| e.eq_ignore_ascii_case("syx"))
+            .is_some_and(|e| e.eq_ignore_ascii_case("syx") || e.eq_ignore_ascii_case("mid"))
     {
-        scribe.one_after_the_other(&named, to)?;
+        if altered.as_midi_file {
+            return Err(Error::usage(
+                "several takes do not go into one MIDI file; nothing was written",
+            )
+            .next(Next::say("name a folder with --to, or one section")));
+        }
+        scribe.one_after_the_other(&items, to)?;
     } else {
-        scribe.new_folder(&named, to)?;
+        scribe.new_folder(&items, to)?;
     }
     Ok(RecallResult {
         device: named.device.name,
-        takes: named
-            .takes
-            .iter()
-            .map(|t| Recalled {
-                section: (!t.loose).then(|| t.section_name.clone()),
-                take: t.number(),
-                bytes: t.bytes,
-                blake3: t.hash,
+        takes: items
+            .into_iter()
+            .map(|item| Recalled {
+                section: (!item.take.loose).then(|| item.take.section_name.clone()),
+                take: item.take.number(),
+                bytes: item.made.as_ref().map_or(item.take.bytes, |b| b.len() as u64),
+                blake3: item.made.as_ref().map_or(item.take.hash, |b| Hash::of(b)),
+                patch: item.patch,
             })
             .collect(),
         to: to.display().to_string(),
     })
 }
 
+/// A take on its way out.
+#[derive(Debug)]
+struct Item<'t> {
+    take: &'t TakeRow,
+    /// What is written instead of its bytes.
+    made: Option<Vec<u8>>,
+    /// The patch that this is.
+    patch: Option<String>,
+}
+
 struct Scribe<'v> {
     vault: &'v Vault,
+    device: String,
     disk: &'v dyn Disk,
     pieces: Pieces<'v>,
     replace: Replace,
+    as_midi_file: bool,
 }
 
 impl Scribe<'_> {
+    fn copy(&self, item: &Item<'_>, out: &mut dyn Write) -> Result<()> {
+        match &item.made {
+            Some(made) => out
+                .write_all(made)
+                .map_err(|e| Error::io("cannot write the bytes out", e)),
+            None => self.pieces.copy(&item.take.hash, out).map(|_| ()),
+        }
+    }
+
     /// `bank-a.syx`: the section, or `take-12` for a loose one, with the extension of what was kept.
-    fn file_name(&self, take: &TakeRow) -> Result<String> {
+    fn file_name(&self, item: &Item<'_>) -> Result<String> {
+        let take = item.take;
         let stem = (!take.loose)
             .then(|| stem_of(&take.section_name))
             .flatten()
@@ -120,7 +159,11 @@ impl Scribe<'_> {
         }
         let kept_as = self.vault.catalogue().file_name_of_take(take.id)?;
         let extension = match extension_of(&take.key) {
+            _ if self.as_midi_file => "mid".to_string(),
+            _ if item.made.is_some() => "syx".to_string(),
             Some(extension) => extension.to_string(),
+            // A MIDI file goes out as it came in.
+            None if kept_as.to_lowercase().ends_with(".mid") => "mid".to_string(),
             None if take.messages > 0 => "syx".to_string(),
             None if kept_as.to_lowercase().ends_with(".syx") => "syx".to_string(),
             None => "bin".to_string(),
@@ -128,65 +171,67 @@ impl Scribe<'_> {
         Ok(format!("{stem}.{extension}"))
     }
 
-    fn to_stream(&self, named: &Named, out: &mut dyn Write) -> Result<()> {
-        for take in &named.takes {
-            if take.form == Form::Folder {
+    fn to_stream(&self, items: &[Item<'_>], out: &mut dyn Write) -> Result<()> {
+        for item in items {
+            if item.take.form == Form::Folder {
                 return Err(Error::usage(format!(
                     "{}@{} is a folder; it cannot go to standard output",
-                    named.device.name,
-                    take.number()
+                    self.device,
+                    item.take.number()
                 ))
                 .next(Next::say("name a new folder with --to")));
             }
             // All of it is checked before the first byte goes out.
-            self.pieces.check(&take.hash)?;
+            if item.made.is_none() {
+                self.pieces.check(&item.take.hash)?;
+            }
         }
-        for take in &named.takes {
-            self.pieces.copy(&take.hash, out)?;
+        for item in items {
+            self.copy(item, out)?;
         }
         out.flush()
             .map_err(|e| Error::io("cannot write to standard output", e))
     }
 
-    fn one(&self, take: &TakeRow, to: &Path) -> Result<()> {
-        if take.form == Form::Folder {
-            return self.folder_take(take, to);
+    fn one(&self, item: &Item<'_>, to: &Path) -> Result<()> {
+        if item.take.form == Form::Folder {
+            return self.folder_take(item.take, to);
         }
         self.refuse_existing(to)?;
         let mut draft = self.draft(to)?;
-        self.pieces.copy(&take.hash, &mut draft)?;
+        self.copy(item, &mut draft)?;
         draft
             .publish(to, self.replace)
             .map_err(|e| cannot_write(to, e))
     }
 
-    fn one_after_the_other(&self, named: &Named, to: &Path) -> Result<()> {
+    fn one_after_the_other(&self, items: &[Item<'_>], to: &Path) -> Result<()> {
         self.refuse_existing(to)?;
         let mut draft = self.draft(to)?;
-        for take in &named.takes {
-            if take.form == Form::Folder || take.messages == 0 {
+        for item in items {
+            if item.take.form == Form::Folder || item.take.messages == 0 {
                 return Err(Error::usage(format!(
                     "{}@{} is no SysEx and cannot stand in one file with others",
-                    named.device.name,
-                    take.number()
+                    self.device,
+                    item.take.number()
                 ))
                 .next(Next::say("name a folder with --to")));
             }
-            self.pieces.copy(&take.hash, &mut draft)?;
+            self.copy(item, &mut draft)?;
         }
         draft
             .publish(to, self.replace)
             .map_err(|e| cannot_write(to, e))
     }
 
-    fn to_folder(&self, named: &Named, to: &Path) -> Result<()> {
+    fn to_folder(&self, items: &[Item<'_>], to: &Path) -> Result<()> {
         let mut targets = Vec::new();
         // Folders on some disks do not tell capitals from small letters.
         let mut taken = HashSet::new();
-        for take in &named.takes {
-            let mut name = self.file_name(take)?;
+        for item in items {
+            let mut name = self.file_name(item)?;
             while !taken.insert(name.to_lowercase()) {
-                name = format!("take-{}-{name}", take.number());
+                name = format!("take-{}-{name}", item.take.number());
             }
             let target = to.join(name);
             self.refuse_existing(&target)?;
@@ -194,16 +239,16 @@ impl Scribe<'_> {
         }
         // Everything is read and checked before the first file gets its name.
         let mut drafts = Vec::new();
-        for (take, target) in named.takes.iter().zip(&targets) {
-            if take.form != Form::Folder {
+        for (item, target) in items.iter().zip(&targets) {
+            if item.take.form != Form::Folder {
                 let mut draft = self.draft(target)?;
-                self.pieces.copy(&take.hash, &mut draft)?;
+                self.copy(item, &mut draft)?;
                 drafts.push((draft, target));
             }
         }
-        for (take, target) in named.takes.iter().zip(&targets) {
-            if take.form == Form::Folder {
-                self.folder_take(take, target)?;
+        for (item, target) in items.iter().zip(&targets) {
+            if item.take.form == Form::Folder {
+                self.folder_take(item.take, target)?;
             }
         }
         for (draft, target) in drafts {
@@ -214,9 +259,9 @@ impl Scribe<'_> {
         Ok(())
     }
 
-    fn new_folder(&self, named: &Named, to: &Path) -> Result<()> {
+    fn new_folder(&self, items: &[Item<'_>], to: &Path) -> Result<()> {
         self.refuse_existing(to)?;
-        self.build(to, |folder| self.to_folder(named, folder))
+        self.build(to, |folder| self.to_folder(items, folder))
     }
 
     fn folder_take(&self, take: &TakeRow, to: &Path) -> Result<()> {

@@ -1,10 +1,11 @@
-//! Looking at takes and saying things about them: history, show, label, vouch, find.
+//! Looking at takes and saying things about them: history, show, label, vouch.
 
 use std::time::Duration;
 
 use crate::error::{Error, Kind, Next, Result};
-use crate::midi::framing::{Ended, Event as Frame, Framer};
+use crate::layout::ChecksumState;
 use crate::midi::message::{MakerId, MessageKind};
+use crate::midi::universal::{Assembly, Identity, NON_REAL_TIME, Universal, Verdict};
 use crate::model::contents::Contents;
 use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
@@ -13,7 +14,9 @@ use crate::model::reference::check_label;
 use crate::model::take::{Finding, Severity, Via};
 use crate::model::timeline::{self, Dated};
 use crate::ops::devices::find;
+use crate::ops::opened::{self, Opened};
 use crate::ops::refs::resolve;
+use crate::ops::{layouts, reread};
 use crate::vault::Vault;
 use crate::vault::catalogue::{
     DeviceRow, FindingRow, Form, OriginRow, SightingRow, TakeRow, VouchRow,
@@ -85,10 +88,27 @@ pub struct MessageView {
     pub bytes: u64,
     /// Maker ID as hex; empty without one.
     pub maker: String,
+    /// Whose it is, where that is known. The person's own name for an ID is untrusted text.
+    pub maker_name: Option<String>,
     /// What kind of message it is.
     pub kind: MessageKind,
+    /// What it is, by the standard or by the layout. Untrusted text.
+    pub title: Option<String>,
     /// `ok`, `bad` or `none`.
     pub checksum: &'static str,
+}
+
+/// A patch of a take.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PatchView {
+    /// From 1.
+    pub number: u32,
+    /// As the panel shows it.
+    pub slot: String,
+    /// Its name. Untrusted text.
+    pub name: Option<String>,
+    /// BLAKE3 of its bytes, those that change by themselves taken as 0.
+    pub blake3: Hash,
 }
 
 /// A file of a take.
@@ -115,6 +135,12 @@ pub struct TakeInFull {
     pub pieces: Vec<PieceView>,
     /// Its messages.
     pub messages: Vec<MessageView>,
+    /// The layout that fits it, and how its panel shows SysEx numbers: that much higher.
+    pub layout: Option<(String, u8)>,
+    /// Its patches, where the layout tells of them.
+    pub patches: Vec<PatchView>,
+    /// What else is in it, a line each: samples, files, tunings, the instrument's own words for itself.
+    pub holds: Vec<String>,
     /// What was noticed.
     pub findings: Vec<FindingRow>,
     /// What persons said.
@@ -142,7 +168,7 @@ fn in_full(vault: &Vault, device: &DeviceRow, take: TakeRow) -> Result<TakeInFul
     }
     let pieces = Pieces::new(vault);
     let mut files = Vec::new();
-    let mut messages = Vec::new();
+    let mut opened = None;
     if take.form == Form::Folder {
         for entry in pieces.entries(&take.hash)? {
             let bytes = catalogue.holding(&entry.hash)?.map_or(0, |h| h.whole_bytes);
@@ -159,77 +185,97 @@ fn in_full(vault: &Vault, device: &DeviceRow, take: TakeRow) -> Result<TakeInFul
             bytes: take.bytes,
             blake3: take.hash,
         });
-        if take.messages > 0 {
-            messages = messages_of(&pieces, &take.hash)?;
+        if take.messages > 0 && take.bytes <= opened::MOST_BYTES {
+            let known = layouts::known(vault)?;
+            let lens = reread::lens_of(vault, &known, &device.name)?;
+            opened = Some(opened::open(vault, &lens, &take)?);
         }
     }
+    let reading = opened.as_ref().and_then(|o| o.reading.as_ref());
+    let patches = reading.map_or(Vec::new(), |r| {
+        r.patches
+            .iter()
+            .map(|p| PatchView {
+                number: p.number,
+                slot: p.slot.clone(),
+                name: p.name.clone(),
+                blake3: p.hash,
+            })
+            .collect()
+    });
     Ok(TakeInFull {
         device: device.clone(),
         sightings: catalogue.sightings_of_take(take.id)?,
         pieces: files,
-        messages,
+        messages: opened
+            .as_ref()
+            .map_or(Vec::new(), |o| messages_of(vault, o)),
+        layout: reading.map(|r| (r.layout.name.clone(), r.layout.panel)),
+        patches,
+        holds: opened.as_ref().map_or(Vec::new(), holds),
         findings,
         vouches: catalogue.vouches_of_take(take.id)?,
         view: view(vault, take)?,
     })
 }
 
-/// Lists whole messages in one pass, whatever their size.
-fn messages_of(pieces: &Pieces<'_>, hash: &Hash) -> Result<Vec<MessageView>> {
-    struct Lister {
-        framer: Option<Framer>,
-        head: Vec<u8>,
-        found: Vec<MessageView>,
-    }
-    impl Lister {
-        fn note(head: &mut Vec<u8>, found: &mut Vec<MessageView>, event: Frame<'_>) {
-            match event {
-                Frame::Start { .. } => head.clear(),
-                Frame::Message { bytes, .. } if head.len() < 8 => {
-                    head.extend_from_slice(&bytes[..bytes.len().min(8 - head.len())]);
-                }
-                Frame::End {
-                    n_bytes,
-                    ended: Ended::Whole | Ended::WholeWithoutId,
-                    ..
-                } => {
-                    let after_start = head.get(1..).unwrap_or_default();
-                    found.push(MessageView {
-                        index: found.len() as u64 + 1,
-                        bytes: n_bytes,
-                        maker: MakerId::from_bytes(after_start)
-                            .map_or(String::new(), |m| m.to_string()),
-                        kind: MessageKind::from_bytes(after_start),
-                        checksum: "none",
-                    });
-                }
-                _ => {}
-            }
+/// What the universal messages of a take hold, in sentences.
+fn holds(opened: &Opened) -> Vec<String> {
+    let mut assembly = Assembly::new();
+    for (number, message) in (1..).zip(&opened.messages) {
+        if message.get(1) == Some(&NON_REAL_TIME) {
+            assembly.push(number, message);
         }
     }
-    impl std::io::Write for Lister {
-        fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-            let (head, found) = (&mut self.head, &mut self.found);
-            if let Some(framer) = self.framer.as_mut() {
-                framer.push(bytes, &mut |event| Lister::note(head, found, event));
-            }
-            Ok(bytes.len())
+    let found = assembly.finish();
+    let mut lines: Vec<String> = found.samples.iter().map(ToString::to_string).collect();
+    lines.extend(found.files.iter().map(ToString::to_string));
+    lines.extend(found.tunings.iter().map(ToString::to_string));
+    lines.extend(found.identity.iter().map(identity));
+    lines
+}
+
+fn identity(identity: &Identity) -> String {
+    let revision: Vec<String> = identity.revision.iter().map(|b| format!("{b:02X}")).collect();
+    format!(
+        "the instrument calls itself maker {}, family {}, member {}, revision {}",
+        identity.maker,
+        identity.family,
+        identity.member,
+        revision.join(" ")
+    )
+}
+
+/// What the messages of an opened take are.
+fn messages_of(vault: &Vault, opened: &Opened) -> Vec<MessageView> {
+    let names = vault.settings().names();
+    let read = opened.reading.as_ref();
+    let views = opened.messages.iter().enumerate().map(|(index, message)| {
+        let after_start = message.get(1..).unwrap_or_default();
+        let maker = MakerId::from_bytes(after_start);
+        let universal = Universal::from_bytes(message);
+        let by_layout = read.and_then(|r| r.messages.get(index));
+        let checksum = match (universal.as_ref().map(Universal::checksum), by_layout) {
+            (Some(Verdict::Ok), _) => ChecksumState::Good,
+            (Some(verdict), _) if verdict.is_bad() => ChecksumState::Bad,
+            (None, Some(read)) => read.checksum,
+            _ => ChecksumState::None,
+        };
+        MessageView {
+            index: index as u64 + 1,
+            bytes: message.len() as u64,
+            maker: maker.map_or(String::new(), |m| m.to_string()),
+            maker_name: maker.and_then(|m| names.of(&m).map(str::to_string)),
+            kind: MessageKind::from_bytes(after_start),
+            title: match (&universal, read.and_then(|r| r.kind(index))) {
+                (Some(universal), _) => Some(universal.title().to_string()),
+                (None, Some(kind)) => Some(kind.title.clone()),
+                (None, None) => None,
+            },
+            checksum: checksum.as_str(),
         }
-        fn flush(&mut self) -> std::io::Result<()> {
-            Ok(())
-        }
-    }
-    let mut lister = Lister {
-        framer: Some(Framer::new()),
-        head: Vec::new(),
-        found: Vec::new(),
-    };
-    pieces.copy(hash, &mut lister)?;
-    let (head, found) = (&mut lister.head, &mut lister.found);
-    if let Some(framer) = lister.framer.take() {
-        framer.finish(&mut |event| Lister::note(head, found, event));
-    }
-    Ok(lister.found)
+    });
+    views.collect()
 }
 
 fn is_date_copied(vault: &Vault, take: &TakeRow) -> Result<bool> {

@@ -15,6 +15,7 @@ pub(super) struct Collected {
     pub tempos: Vec<Tempo>,
     /// The first name of each track that has one.
     pub names: Vec<(u32, String)>,
+    pub n_channel_events: u64,
 }
 
 /// A change of tempo.
@@ -113,6 +114,7 @@ impl<'a> Sent<'a> {
         self.tick = self.tick.saturating_add(u64::from(event.delta));
         match event.kind {
             EventKind::Channel { status, data } => {
+                self.collected.n_channel_events += 1;
                 self.send(&[status], event.offset, Sender::Channel);
                 self.send(data, event.offset, Sender::Channel);
             }
