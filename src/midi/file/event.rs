@@ -36,7 +36,7 @@ pub(super) enum EventKind<'a> {
     Meta { kind: u8, data: &'a [u8] },
 }
 
-/// Where a track cannot be read on, and why, as the end of a sentence.
+/// Where a track cannot be read on, and why.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Damage {
     /// In bytes since the start of the file.

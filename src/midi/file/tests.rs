@@ -121,6 +121,8 @@ fn escapes_send_any_bytes() {
 #[test]
 fn a_message_without_its_end_is_torn() {
     check_track("00 F0 03 7D 01 02", &[], &["error torn"]);
+    let torn = read(&file_of(&[&format!("00 F0 03 7D 01 02 {END}")]));
+    assert!(torn.bytes.is_empty(), "only whole messages take memory");
     check_track(
         "00 F0 02 7D 01 00 F0 03 7D 02 F7",
         &["1@0: F0 7D 02 F7"],
@@ -184,6 +186,12 @@ fn a_note_inside_a_message_cuts_it_off() {
         "00 F0 02 7D 01 00 90 3C 40 00 F0 02 7D F7",
         &["1@0: F0 7D F7"],
         &["error torn"],
+    );
+    // What follows another message is the rest of nothing.
+    check_track(
+        "00 F0 02 7D 01 00 90 3C 40 00 F0 02 7D F7 00 F7 02 02 F7",
+        &["1@0: F0 7D F7"],
+        &["error torn", "error headless"],
     );
 }
 
@@ -453,7 +461,8 @@ fn seconds_follow_the_tempo() {
     let message = "F0 02 7D F7";
     // 96 ticks to a quarter: 120 bpm until another tempo comes, here 60 bpm (0F 42 40) at tick 96, 120 bpm at tick 192.
     let song = format!(
-        "60 {message} 00 FF 51 03 0F 42 40 30 {message} 30 {message} 00 FF 51 03 07 A1 20 60 {message} {END}"
+        "60 {message} 00 FF 51 03 0F 42 40 30 {message} 30 {message} 00 FF 51 03 07 A1 20 60 {message} \
+         60 FF 51 03 00 00 01 {END}"
     );
     let expected = [Some(0.5), Some(1.0), Some(1.5), Some(2.0)];
     check_seconds(&file_of(&[&song]), &expected);
