@@ -43,7 +43,15 @@ fn all_there(s: &Studio) {
     for take in takes {
         let mut out = Vec::new();
         let reference = format!("organ@{}", take.take.number());
-        ops::recall::recall(&vault, &reference, "-".as_ref(), Replace::No, &mut out).unwrap();
+        ops::recall::recall(
+            &vault,
+            &reference,
+            "-".as_ref(),
+            Replace::No,
+            &ops::recall::Altered::default(),
+            &mut out,
+        )
+        .unwrap();
         assert_eq!(farshelf::model::hash::Hash::of(&out), take.take.hash);
     }
 }
@@ -356,7 +364,14 @@ fn no_name_in_a_ledger_leads_a_recall_out_of_its_folder() {
     for reference in references {
         for target in [to.clone(), to.join("new")] {
             let mut sink = Vec::new();
-            let result = ops::recall::recall(&vault, &reference, &target, Replace::No, &mut sink);
+            let result = ops::recall::recall(
+                &vault,
+                &reference,
+                &target,
+                Replace::No,
+                &ops::recall::Altered::default(),
+                &mut sink,
+            );
             let mut after = BTreeSet::new();
             tree(s.dir.path(), &s, &mut after);
             let new: Vec<_> = after.difference(&before).collect();

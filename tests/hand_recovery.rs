@@ -264,6 +264,7 @@ fn same_as_card(s: &Studio, path: &Path, vault: &Vault) -> Hash {
         "sampler/section-1",
         &to,
         Replace::No,
+        &ops::recall::Altered::default(),
         &mut std::io::sink(),
     )
     .unwrap();
@@ -312,6 +313,7 @@ fn a_locked_key_stops_only_what_needs_the_key() {
         "organ",
         &s.path("files"),
         Replace::No,
+        &ops::recall::Altered::default(),
         &mut std::io::sink(),
     )
     .unwrap();

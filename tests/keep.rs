@@ -16,7 +16,15 @@ const DAY: i64 = 86_400;
 
 fn recall(vault: &farshelf::vault::Vault, reference: &str) -> Vec<u8> {
     let mut out = Vec::new();
-    ops::recall::recall(vault, reference, "-".as_ref(), Replace::No, &mut out).unwrap();
+    ops::recall::recall(
+        vault,
+        reference,
+        "-".as_ref(),
+        Replace::No,
+        &ops::recall::Altered::default(),
+        &mut out,
+    )
+    .unwrap();
     out
 }
 
@@ -319,7 +327,15 @@ fn a_folder_kept_as_one_comes_back_as_it_was() {
     );
     let to = s.path("back");
     let mut sink = Vec::new();
-    ops::recall::recall(&vault, "sampler", &to, Replace::No, &mut sink).unwrap();
+    ops::recall::recall(
+        &vault,
+        "sampler",
+        &to,
+        Replace::No,
+        &ops::recall::Altered::default(),
+        &mut sink,
+    )
+    .unwrap();
     for name in ["a.wav", "deep/er/odd\\name\nx", "empty"] {
         assert_eq!(
             std::fs::read(to.join(name)).unwrap(),
@@ -327,9 +343,25 @@ fn a_folder_kept_as_one_comes_back_as_it_was() {
         );
     }
     // Into an existing folder it goes under its section's name, and never into a folder that is there.
-    ops::recall::recall(&vault, "sampler", &to, Replace::No, &mut sink).unwrap();
+    ops::recall::recall(
+        &vault,
+        "sampler",
+        &to,
+        Replace::No,
+        &ops::recall::Altered::default(),
+        &mut sink,
+    )
+    .unwrap();
     assert_eq!(std::fs::read(to.join("all/a.wav")).unwrap(), b"sound");
-    let e = ops::recall::recall(&vault, "sampler", &to, Replace::Yes, &mut sink).unwrap_err();
+    let e = ops::recall::recall(
+        &vault,
+        "sampler",
+        &to,
+        Replace::Yes,
+        &ops::recall::Altered::default(),
+        &mut sink,
+    )
+    .unwrap_err();
     assert_eq!(e.kind, Kind::AlreadyThere);
 }
 
@@ -343,7 +375,15 @@ fn recall_never_replaces_a_file_unasked() {
     keep(&vault, &options("organ", vec![a.clone(), b]));
     let mut sink = Vec::new();
     let mut go = |reference: &str, to: &std::path::Path, replace| {
-        ops::recall::recall(&vault, reference, to, replace, &mut sink).map(|_| ())
+        ops::recall::recall(
+            &vault,
+            reference,
+            to,
+            replace,
+            &ops::recall::Altered::default(),
+            &mut sink,
+        )
+        .map(|_| ())
     };
     assert_eq!(
         go("organ/section-1", &a, Replace::No).unwrap_err().kind,
@@ -472,7 +512,15 @@ fn sections_can_be_renamed_led_and_made_loose_without_touching_bytes() {
     };
     ops::devices::section(&vault, &organ, &"section-1".parse().unwrap(), change, WAIT).unwrap();
     let mut sink = Vec::new();
-    let e = ops::recall::recall(&vault, "organ", "-".as_ref(), Replace::No, &mut sink).unwrap_err();
+    let e = ops::recall::recall(
+        &vault,
+        "organ",
+        "-".as_ref(),
+        Replace::No,
+        &ops::recall::Altered::default(),
+        &mut sink,
+    )
+    .unwrap_err();
     assert_eq!(e.kind, Kind::NotFound);
     assert_eq!(recall(&vault, "organ@1"), dump(1, b"one"));
 }
@@ -711,7 +759,15 @@ fn no_two_takes_of_a_recall_get_one_name() {
         let to = s.path(to);
         let _ = std::fs::remove_dir_all(&to);
         let mut sink = Vec::new();
-        ops::recall::recall(&vault, "organ@tour", &to, replace, &mut sink).unwrap();
+        ops::recall::recall(
+            &vault,
+            "organ@tour",
+            &to,
+            replace,
+            &ops::recall::Altered::default(),
+            &mut sink,
+        )
+        .unwrap();
         let read = |name: &str| std::fs::read(to.join(name)).unwrap();
         assert_eq!(read("take-2.syx"), dump(1, b"one"));
         assert_eq!(read("take-2-take-2.syx"), dump(1, b"two"));

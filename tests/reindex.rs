@@ -61,8 +61,14 @@ fn good_takes(vault: &Vault) -> usize {
         .filter(|view| {
             let mut out = Vec::new();
             let reference = format!("organ@{}", view.take.number());
-            let recalled =
-                ops::recall::recall(vault, &reference, "-".as_ref(), Replace::No, &mut out);
+            let recalled = ops::recall::recall(
+                vault,
+                &reference,
+                "-".as_ref(),
+                Replace::No,
+                &ops::recall::Altered::default(),
+                &mut out,
+            );
             recalled.is_ok() && Hash::of(&out) == view.take.hash
         })
         .count()

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::builder::PossibleValuesParser;
-use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand};
+use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 
 use crate::cli::exit;
 use crate::model::date::Moment;
@@ -20,11 +20,11 @@ const GROUPS: &[(&str, &[&str])] = &[
     (
         "Day to day",
         &[
-            "keep", "history", "show", "label", "vouch", "recall", "find", "health",
+            "keep", "history", "show", "label", "vouch", "compare", "recall", "find", "health",
         ],
     ),
     ("Copies", &["shelf", "mirror", "fixity", "repair", "rescue"]),
-    ("Set-up", &["create", "device", "key"]),
+    ("Set-up", &["create", "device", "layout", "key"]),
     ("Seldom", &["reindex", "demo"]),
 ];
 

@@ -80,11 +80,7 @@ fn printable_lines(text: &str) -> String {
         .collect()
 }
 
-fn check(
-    face: &Face,
-    file: &std::path::Path,
-    dumps: &[std::path::PathBuf],
-) -> Result<Outcome> {
+fn check(face: &Face, file: &std::path::Path, dumps: &[std::path::PathBuf]) -> Result<Outcome> {
     let (shown, tried) = layouts::check(&face.world, file, dumps)?;
     face.printer
         .document(&json::layout::Checked::of(&shown, &tried))?;
@@ -113,7 +109,10 @@ fn on_dump(face: &Face, tried: &Tried) -> Result<bool> {
         return Ok(false);
     };
     let number = match reading.sysex_number {
-        Some(number) => format!(", SysEx number {}", words::sysex_number(number, reading.layout.panel)),
+        Some(number) => format!(
+            ", SysEx number {}",
+            words::sysex_number(number, reading.layout.panel)
+        ),
         None => String::new(),
     };
     let section = match (&reading.section, reading.loose) {

@@ -29,6 +29,7 @@ use std::time::Duration;
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::ops::reread::{self, Reread};
+use crate::sys::text::counted;
 use crate::sys::{World, settings};
 use crate::vault::Vault;
 use args::{Cli, Command, Global};

@@ -83,6 +83,9 @@ pub(super) fn severity(severity: Severity) -> Tone {
 pub(super) fn sysex_number(number: u8, panel: u8) -> String {
     match panel {
         0 => number.to_string(),
-        more => format!("{number} ({} on its panel)", u16::from(number) + u16::from(more)),
+        more => format!(
+            "{number} ({} on its panel)",
+            u16::from(number) + u16::from(more)
+        ),
     }
 }

@@ -427,6 +427,7 @@ impl Stage<'_> {
             "pit-organ@30d",
             &to,
             Replace::No,
+            &ops::recall::Altered::default(),
             &mut std::io::sink(),
         )?;
         let unit = UNITS

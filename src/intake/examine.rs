@@ -507,6 +507,10 @@ fn counted_messages(n: u64) -> String {
 mod tests {
     use super::*;
 
+    fn examine(name: &str, bytes: &[u8]) -> Examined {
+        super::examine(name, bytes, &Lens::published())
+    }
+
     fn codes(e: &Examined) -> Vec<&str> {
         e.findings.iter().map(|f| f.code.as_ref()).collect()
     }
@@ -561,12 +565,13 @@ mod tests {
     #[test]
     fn pieces_of_a_stream_give_the_same_verdict() {
         let bytes = b"\xf0\x7d\x01\xf8\x02\x03\x04\x05\xf7\xf0\x7d\x01\x02\x03\x04\x05\xf7";
+        let lens = Lens::published();
         let at_once = examine("", bytes);
         for cut in 1..bytes.len() {
-            let mut e = Examiner::new("");
+            let mut e = Examiner::new("", &lens);
             e.push(&bytes[..cut]);
             e.push(&bytes[cut..]);
-            let e = e.finish("");
+            let e = e.finish();
             assert_eq!(
                 (e.key, e.content, e.messages),
                 (at_once.key.clone(), at_once.content, 2)

@@ -163,7 +163,10 @@ fn pairs<'t>(a: &'t Named, b: &'t Named) -> Vec<Pair<'t>> {
         .map(|take| (take.section_name.clone(), Some(take), None))
         .collect();
     for take in &b.takes {
-        match pairs.iter_mut().find(|p| p.0 == take.section_name && p.2.is_none()) {
+        match pairs
+            .iter_mut()
+            .find(|p| p.0 == take.section_name && p.2.is_none())
+        {
             Some(pair) => pair.2 = Some(take),
             None => pairs.push((take.section_name.clone(), None, Some(take))),
         }
@@ -222,10 +225,10 @@ fn bytes(a: &[u8], b: &[u8]) -> What {
     let mut ranges: Vec<Range<usize>> = Vec::new();
     for at in (0..shorter).filter(|at| a[*at] != b[*at]) {
         n_bytes += 1;
-        match ranges.last_mut() {
-            Some(last) if last.end == at => last.end += 1,
-            _ if ranges.len() < MOST_RANGES => ranges.push(at..at + 1),
-            _ => {}
+        if let Some(last) = ranges.last_mut().filter(|last| last.end == at) {
+            last.end += 1;
+        } else if ranges.len() < MOST_RANGES {
+            ranges.push(at..at + 1);
         }
     }
     What::Bytes {

@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 
-use crate::error::{Error, Kind, Next, Result};
+use crate::error::{Error, Result};
 use crate::intake::examine::Lens;
 use crate::intake::walk::Found;
 use crate::intake::{Arrival, Piece};

@@ -109,12 +109,10 @@ pub fn show(vault: &Vault, name: &str) -> Result<Shown> {
     let known = known(vault)?;
     let Some(layout) = known.get(name) else {
         let e = Error::new(Kind::NotFound, format!("there is no layout {name}"));
-        return Err(
-            match nearest(name, known.iter().map(|l| l.name.clone())) {
-                Some(near) => e.next(Next::say(format!("did you mean {near}?"))),
-                None => e.next(Next::run("see the layouts there are", "layout list")),
-            },
-        );
+        return Err(match nearest(name, known.iter().map(|l| l.name.clone())) {
+            Some(near) => e.next(Next::say(format!("did you mean {near}?"))),
+            None => e.next(Next::run("see the layouts there are", "layout list")),
+        });
     };
     Ok(Shown {
         own: known.is_own(name),
@@ -279,11 +277,8 @@ fn parsed(file: &Path, text: &str) -> Result<Layout> {
 
 fn read_text(world: &World, file: &Path) -> Result<String> {
     String::from_utf8(read_bytes(world, file)?).map_err(|_| {
-        Error::new(
-            Kind::BadInput,
-            format!("{} is no text", file.display()),
-        )
-        .next(Next::say("name a file in TOML that describes a layout"))
+        Error::new(Kind::BadInput, format!("{} is no text", file.display()))
+            .next(Next::say("name a file in TOML that describes a layout"))
     })
 }
 

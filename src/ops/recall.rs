@@ -103,13 +103,16 @@ pub fn recall(
         scribe.new_folder(&items, to)?;
     }
     Ok(RecallResult {
-        device: named.device.name,
+        device: named.device.name.clone(),
         takes: items
             .into_iter()
             .map(|item| Recalled {
                 section: (!item.take.loose).then(|| item.take.section_name.clone()),
                 take: item.take.number(),
-                bytes: item.made.as_ref().map_or(item.take.bytes, |b| b.len() as u64),
+                bytes: item
+                    .made
+                    .as_ref()
+                    .map_or(item.take.bytes, |b| b.len() as u64),
                 blake3: item.made.as_ref().map_or(item.take.hash, |b| Hash::of(b)),
                 patch: item.patch,
             })

@@ -163,13 +163,17 @@ fn new_reading(
         codes.sort();
         codes
     };
-    let same_findings = said(before.iter().map(|f| (f.code.clone(), f.severity)).collect())
-        == said(
-            findings
-                .iter()
-                .map(|f| (f.code.to_string(), f.severity))
-                .collect(),
-        );
+    let same_findings = said(
+        before
+            .iter()
+            .map(|f| (f.code.clone(), f.severity))
+            .collect(),
+    ) == said(
+        findings
+            .iter()
+            .map(|f| (f.code.to_string(), f.severity))
+            .collect(),
+    );
     // Evidence that came from elsewhere, such as a dump made twice, is more than bytes can say.
     let evidence = if take.vouched {
         take.evidence

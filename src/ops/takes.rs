@@ -236,7 +236,11 @@ fn holds(opened: &Opened) -> Vec<String> {
 }
 
 fn identity(identity: &Identity) -> String {
-    let revision: Vec<String> = identity.revision.iter().map(|b| format!("{b:02X}")).collect();
+    let revision: Vec<String> = identity
+        .revision
+        .iter()
+        .map(|b| format!("{b:02X}"))
+        .collect();
     format!(
         "the instrument calls itself maker {}, family {}, member {}, revision {}",
         identity.maker,

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use farshelf::model::hash::Hash;
 use farshelf::model::list::entry_line;
-use farshelf::ops::recall::recall;
+use farshelf::ops::recall::{Altered, recall};
 use farshelf::shelf::name::{KeysName, ReelName};
 use farshelf::sys::disk::Replace;
 use farshelf::vault::Vault;
@@ -305,7 +305,14 @@ impl Bed {
         let name = format!("organ@{number}");
         if self.kept[&number].contains_key("") {
             let mut out = Vec::new();
-            let done = recall(vault, &name, Path::new("-"), Replace::No, &mut out);
+            let done = recall(
+                vault,
+                &name,
+                Path::new("-"),
+                Replace::No,
+                &Altered::default(),
+                &mut out,
+            );
             if done.is_err() && !out.is_empty() {
                 return Err(format!("take {number} failed after bytes had gone out"));
             }
@@ -314,7 +321,14 @@ impl Bed {
                 .map_err(|e| e.fact()));
         }
         let to = self.studio.path("recalled");
-        let done = recall(vault, &name, &to, Replace::No, &mut Vec::new());
+        let done = recall(
+            vault,
+            &name,
+            &to,
+            Replace::No,
+            &Altered::default(),
+            &mut Vec::new(),
+        );
         let files = tree(&to);
         let there = to.exists();
         if there {

@@ -124,7 +124,10 @@ fn only_patch<'t>(
     }
     let (index, patch) = match fitting.as_slice() {
         [one] => one.clone(),
-        [] if opened.iter().all(|(_, o)| o.reading.as_ref().is_none_or(|r| r.patches.is_empty())) => {
+        [] if opened
+            .iter()
+            .all(|(_, o)| o.reading.as_ref().is_none_or(|r| r.patches.is_empty())) =>
+        {
             return Err(Error::new(
                 Kind::Refused,
                 format!(
@@ -153,7 +156,10 @@ fn only_patch<'t>(
                 .map(|(index, p)| {
                     let take = opened[*index].0;
                     let name = p.name.as_deref().unwrap_or("");
-                    format!("{}/{} patch {} {name}", named.device.name, take.section_name, p.number)
+                    format!(
+                        "{}/{} patch {} {name}",
+                        named.device.name, take.section_name, p.number
+                    )
                 })
                 .collect();
             return Err(Error::usage(format!(
@@ -198,12 +204,7 @@ fn only_patch<'t>(
     Ok((take, opened, Some(title)))
 }
 
-fn readdressed(
-    named: &Named,
-    take: &TakeRow,
-    open: &Opened,
-    number: u8,
-) -> Result<Vec<Vec<u8>>> {
+fn readdressed(named: &Named, take: &TakeRow, open: &Opened, number: u8) -> Result<Vec<Vec<u8>>> {
     readdress_all(open.layout(), &open.slices(), number).map_err(|why| {
         Error::new(
             Kind::Refused,
