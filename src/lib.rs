@@ -7,6 +7,7 @@ pub mod cli;
 pub mod demo;
 pub mod error;
 pub mod intake;
+pub mod layout;
 pub mod midi;
 pub mod model;
 pub mod ops;

@@ -8,6 +8,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("model", &[]),
     ("error", &["sys"]),
     ("midi", &[]),
+    ("layout", &["midi"]),
     ("sys", &["error"]),
     ("intake", &["sys", "midi"]),
     ("vault", &["sys", "midi"]),
