@@ -635,7 +635,10 @@ fn missing(told: &mut Told, kind: &MessageKind, tally: &Tally, n_whole: u32) {
     }
     let mut n_named = 0;
     for nth in 0..n_whole {
-        let p = nth * step;
+        // Above the biggest number a header can hold there is nothing to be named.
+        let Some(p) = nth.checked_mul(step) else {
+            break;
+        };
         if !tally.seen.contains(&(first_bank, p)) {
             let mut numbers = tally.numbers;
             numbers.p = Some(p);
@@ -808,10 +811,8 @@ fn read_name(rule: &NameRule, patch: &[u8]) -> String {
             .map(|byte| *alphabet.get(usize::from(*byte)).unwrap_or(&'\u{FFFD}'))
             .collect(),
         None => {
-            let n = bytes
-                .iter()
-                .rposition(|byte| *byte != 0)
-                .map_or(0, |at| at + 1);
+            let last = bytes.iter().rposition(|byte| !matches!(byte, 0 | b' '));
+            let n = last.map_or(0, |at| at + 1);
             bytes[..n]
                 .iter()
                 .map(|byte| match byte {
