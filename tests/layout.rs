@@ -319,6 +319,24 @@ fn a_bank_of_32_voices_lists_them() {
 }
 
 #[test]
+fn a_bank_with_a_byte_lost_says_so() {
+    let mut bank = bytes_of("bulk32_bank");
+    bank.remove(2000);
+    let reading = read(&[&bank]);
+    assert_eq!(
+        findings(&reading),
+        ["error wrong-length: message 1 (32 voices) has 4,103 bytes, such messages have 4,104"]
+    );
+    assert_eq!(reading.messages[0].checksum, ChecksumState::Bad);
+    let mut bank = bytes_of("bulk32_bank");
+    bank[4102] = 0x20;
+    assert_eq!(
+        findings(&read(&[&bank])),
+        ["error bad-checksum: message 1 (32 voices) has checksum 20, its bytes give 1F"]
+    );
+}
+
+#[test]
 fn one_voice_of_a_bank_is_a_message_of_163_bytes() {
     let bank = bytes_of("bulk32_bank");
     let reading = read(&[&bank]);

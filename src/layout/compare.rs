@@ -1,6 +1,6 @@
 //! What changed between two dumps: patch by patch where a layout fits, message by message where none does.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{HashMap, HashSet};
 use std::ops::Range;
 
 use super::read::{Patch, Reading, patch_bytes};
@@ -264,7 +264,7 @@ pub fn compare_messages(a: &[&[u8]], b: &[&[u8]]) -> MessageChanges {
         .count();
     let middle_a = n_front..a.len() - n_back;
     let middle_b = n_front..b.len() - n_back;
-    let mut unmatched: BTreeMap<&[u8], usize> = BTreeMap::new();
+    let mut unmatched: HashMap<&[u8], usize> = HashMap::new();
     for message in &a[middle_a.clone()] {
         *unmatched.entry(message).or_default() += 1;
     }

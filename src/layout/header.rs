@@ -344,6 +344,17 @@ fn read_header(text: &str, is_whole: bool) -> Result<Header, String> {
     if header.places.len() < 2 + usize::from(is_whole) {
         return Err("says no byte after F0".into());
     }
+    if !is_whole {
+        // A layout that leaves the maker open would be taken for dumps of any instrument.
+        let id = &header.places[1..];
+        let n_id = if id[0].value == 0 { 3 } else { 1 };
+        if id.len() < n_id || id[..n_id].iter().any(|place| place.mask != 0xff) {
+            return Err("does not say the maker's ID in full".into());
+        }
+        if let 0x7E | 0x7F = id[0].value {
+            return Err("begins a universal message, which is known without a layout".into());
+        }
+    }
     for letter in Letter::ALL {
         let n_bits: u32 = header.run(letter).iter().map(|r| u32::from(r.n_bits)).sum();
         let most = if letter == Letter::N { 7 } else { 28 };
