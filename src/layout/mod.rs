@@ -17,6 +17,7 @@ mod single;
 mod text;
 mod write;
 
+pub mod draft;
 pub mod header;
 pub mod template;
 

@@ -150,6 +150,7 @@ pub fn patch_bytes(layout: &Layout, messages: &[&[u8]], patch: &Patch) -> Option
 }
 
 /// Reads a dump message by message. The layout is chosen by the first message that is not universal.
+#[derive(Debug)]
 pub struct Reader {
     layouts: Layouts,
     preferred: Option<Arc<Layout>>,
@@ -157,6 +158,7 @@ pub struct Reader {
     state: State,
 }
 
+#[derive(Debug)]
 enum State {
     /// Only universal messages came.
     Waiting,
@@ -213,6 +215,7 @@ impl Reader {
 /// name shows.
 type Group = (usize, Numbers);
 
+#[derive(Debug)]
 struct Tally {
     n_seen: u32,
     /// The numbers in the first of them.
@@ -221,6 +224,7 @@ struct Tally {
     seen: BTreeSet<(u32, u32)>,
 }
 
+#[derive(Debug)]
 struct Work {
     layout: Arc<Layout>,
     messages: Vec<MessageReading>,
@@ -827,7 +831,7 @@ fn read_name(rule: &NameRule, patch: &[u8]) -> String {
 }
 
 /// Whether all bytes that were added are the same.
-#[derive(Default)]
+#[derive(Debug, Default)]
 struct Uniform {
     byte: Option<u8>,
     n_bytes: usize,
@@ -850,7 +854,7 @@ impl Uniform {
 }
 
 /// Findings: the first few of each code, then how many more.
-#[derive(Default)]
+#[derive(Debug, Default)]
 struct Told {
     findings: Vec<Finding>,
     counts: BTreeMap<&'static str, (usize, Severity, &'static str)>,
