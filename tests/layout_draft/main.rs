@@ -95,3 +95,14 @@ fn unknown_devices_are_drafted_rightly() {
         println!("{profile:?}: {count:?}");
     }
 }
+
+#[test]
+#[ignore]
+fn show() {
+    let v: Vec<String> = std::env::var("SHOW").unwrap().split(' ').map(String::from).collect();
+    let profile = match v[0].as_str() { "Small" => Profile::Small, "Studio" => Profile::Studio, _ => Profile::Museum };
+    let (draft, verdict, truth) = try_device(v[1].parse().unwrap(), profile, Special::default(), v[2].parse().unwrap());
+    println!("{draft:#?}\n{verdict:?}\n{truth:?}");
+    let mut d = Device::new(v[1].parse().unwrap(), profile, Special::default());
+    for m in d.banks().concat().iter().take(3) { println!("{:02x?}", &m[..m.len().min(400)]); }
+}

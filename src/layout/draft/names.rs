@@ -34,20 +34,19 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
     let mut is_same = Vec::with_capacity(stride);
     for column in 0..stride {
         let values = rows.iter().map(|r| r[column]);
-        let as_number = column_bits(values.clone(), guess, logs, &mut counts);
-        let same = rows.len() > 1 && values.clone().all(|b| b == rows[0][column]);
-        let all_text = values.clone().all(is_text);
-        let weigh = |as_text: f32| match as_number - as_text {
-            _ if same && all_text => 1.3,
-            spared if all_text => spared.max(-3.0),
-            spared => spared,
-        };
+        let measured = Column::measure(values.clone(), guess, logs, &mut counts);
+        let weigh = |as_text: f32| measured.weigh(as_text);
         first.push(weigh(rows.iter().map(|r| bits(None, r[column])).sum()));
         later.push(match column.checked_sub(1) {
             None => 0.0,
             Some(before) => weigh(rows.iter().map(|r| bits(Some(r[before]), r[column])).sum()),
         });
-        is_same.push(same);
+        is_same.push(measured.is_same);
+    }
+    if std::env::var("DEBUGN").is_ok() {
+        eprintln!("rows {} stride {stride}", rows.len());
+        for r in rows.iter().take(12) { eprintln!("{}", String::from_utf8_lossy(&r[..r.len().min(32)]).replace(|c: char| c.is_control(), "~")); }
+        for c in 0..stride.min(32) { eprintln!("{c} {} {} {}", first[c], later[c], is_same[c]); }
     }
     let mut best_of_start = vec![f32::MIN; stride];
     let mut best: Option<Found> = None;
@@ -104,6 +103,72 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
     Some(best)
 }
 
+/// What a column is as numbers.
+struct Column {
+    /// The bits it takes as numbers: each told by those before it, or as the bits that ever change.
+    as_number: f32,
+    /// What its characters are likelier in text than among all bytes, each counted once.
+    as_letters: f32,
+    is_text: bool,
+    is_same: bool,
+}
+
+impl Column {
+    fn measure(
+        values: impl Iterator<Item = u8> + Clone,
+        guess: &[f32],
+        logs: &Logs,
+        counts: &mut [u16; 256],
+    ) -> Column {
+        let told = column_bits(values.clone(), guess, logs, counts);
+        let first = values.clone().next().unwrap_or(0);
+        let changed = values.clone().fold(0, |changed, b| changed | (b ^ first));
+        let n = values.clone().count();
+        let masked = 12.0 + changed.count_ones() as f32 * n as f32;
+        let mut as_letters = 0.0;
+        for byte in values.clone() {
+            if counts[usize::from(byte)] == 0 {
+                counts[usize::from(byte)] = 1;
+                as_letters += guess[usize::from(byte)] - alone(byte);
+            }
+        }
+        for byte in values.clone() {
+            counts[usize::from(byte)] = 0;
+        }
+        Column {
+            as_number: told.min(masked),
+            as_letters,
+            is_text: values.clone().all(is_text),
+            is_same: n > 1 && changed == 0,
+        }
+    }
+
+    /// How many bits speak for text that would take `as_text`.
+    fn weigh(&self, as_text: f32) -> f32 {
+        match (self.is_text, self.is_same) {
+            (true, true) => 1.3,
+            (true, false) => {
+                (self.as_letters + (self.as_number - as_text).clamp(-15.0, 15.0)).max(-6.0)
+            }
+            (false, _) => (self.as_number - as_text).min(0.0) - 6.0,
+        }
+    }
+}
+
+/// Bits of a character of a name wherever it stands; as rough as [`bits`].
+fn alone(byte: u8) -> f32 {
+    match byte {
+        b'J' | b'Q' | b'X' | b'Z' => 7.0,
+        b'A'..=b'Z' => 5.2,
+        b'a'..=b'z' => 5.7,
+        b'0'..=b'9' => 6.2,
+        b' ' => 4.0,
+        b'-' | b'.' | b'+' | b'*' | b'/' | b'\'' | b'&' | b'!' | b'#' | b'_' | b':' => 7.0,
+        0x20..0x7f => 9.5,
+        _ => NO_TEXT,
+    }
+}
+
 fn is_text(byte: u8) -> bool {
     (0x20..0x7f).contains(&byte)
 }
@@ -138,15 +203,29 @@ fn bits(before: Option<u8>, byte: u8) -> f32 {
         None => FIRST[now],
         Some(before) => AFTER[class(before)][now],
     };
+    // After a consonant a vowel, after a vowel a consonant.
     let in_class = match byte {
-        b'A'..=b'Z' | b'a'..=b'z' => match byte.to_ascii_uppercase() {
-            b'E' | b'A' | b'I' | b'O' | b'S' | b'R' | b'T' | b'N' | b'L' => 3.9,
-            b'J' | b'Q' | b'X' | b'Z' => 6.5,
-            _ => 5.0,
-        },
+        b'A'..=b'Z' | b'a'..=b'z' => {
+            let column = match byte.to_ascii_uppercase() {
+                b'A' | b'E' | b'I' | b'O' | b'U' => 0,
+                b'S' | b'R' | b'T' | b'N' | b'L' | b'D' | b'C' | b'M' => 1,
+                b'J' | b'Q' | b'X' | b'Z' => 3,
+                _ => 2,
+            };
+            let row = match before.map(|b| b.to_ascii_uppercase()) {
+                Some(b'A' | b'E' | b'I' | b'O' | b'U') => 1,
+                Some(b'A'..=b'Z') => 2,
+                _ => 0,
+            };
+            const LETTERS: [[f32; 4]; 3] = [
+                [4.6, 4.4, 4.6, 7.0],
+                [5.1, 3.7, 5.3, 7.6],
+                [3.2, 4.6, 5.8, 8.5],
+            ];
+            LETTERS[row][column]
+        }
         b'0'..=b'9' => 3.3,
-        b' ' | 0 => 0.0,
-        0x20..0x7f => 3.5,
+        0x21..0x7f => 3.5,
         _ => 0.0,
     };
     of_class + in_class

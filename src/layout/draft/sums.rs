@@ -356,6 +356,7 @@ pub(super) fn try_all(kind: &Kind) -> Fits {
             break;
         }
     }
+    drop_same(&mut fits, kind);
     // A few damaged messages do not make a wrong rule right: only the best remain.
     let best = fits.iter().map(|f| f.n_misses).min().unwrap_or(0);
     fits.retain(|f| f.n_misses == best);
@@ -366,6 +367,38 @@ pub(super) fn try_all(kind: &Kind) -> Fits {
     };
     fits.rank(kind);
     fits
+}
+
+/// Drops rules that say the same as a more usual one. If all bytes together sum up to zero, each is the checksum of the
+/// others; and a byte that never changes is none as long as another one does.
+fn drop_same(fits: &mut Vec<Fit>, kind: &Kind) {
+    let changes = |hypothesis: &Hypothesis| {
+        let byte = |m: &[u8]| hypothesis.at(m.len()).and_then(|at| m.get(at).copied());
+        let first = byte(kind.messages[0]);
+        kind.messages.iter().any(|m| byte(m) != first)
+    };
+    if fits.iter().any(|f| changes(&f.hypothesis)) {
+        fits.retain(|f| changes(&f.hypothesis));
+    }
+    fits.sort_by_key(|f| f.oddness);
+    let mut seen = HashSet::new();
+    fits.retain(|f| {
+        let h = f.hypothesis;
+        let at_front = match h.place {
+            Place::Front(at) if at + 1 == h.from => Some(at),
+            _ => None,
+        };
+        let together = match h.place {
+            Place::Back(behind) if behind + 1 == h.to_back => Some((h.from, behind)),
+            _ => at_front.map(|at| (at, h.to_back)),
+        };
+        match (h.scheme, together) {
+            (Scheme::SumToZero | Scheme::Xor, Some(together)) => {
+                seen.insert((h.scheme, h.over, together))
+            }
+            _ => true,
+        }
+    });
 }
 
 impl Fits {
@@ -379,7 +412,9 @@ impl Fits {
         for fit in &mut self.fits {
             fit.oddness = fit.hypothesis.oddness(kind);
         }
-        self.fits.sort_by_key(|f| f.oddness);
+        // Of equals, the later: it has less of the header in it.
+        self.fits
+            .sort_by_key(|f| (f.oddness, std::cmp::Reverse(f.hypothesis.from)));
         self.ranks = self
             .fits
             .iter()
