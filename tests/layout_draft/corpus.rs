@@ -104,7 +104,12 @@ impl Device {
         };
         let (model, number) = (lot.below(128) as u8, lot.below(16) as u8);
         let (size, count, n_banks, is_bulk) = match profile {
-            Profile::Small => (lot.one(&[64, 96, 128, 160, 192, 256, 384, 512, 1024]), 1, 4, false),
+            Profile::Small => (
+                lot.one(&[64, 96, 128, 160, 192, 256, 384, 512, 1024]),
+                1,
+                4,
+                false,
+            ),
             Profile::Studio => (
                 lot.one(&[64, 64, 96, 128, 128, 160, 192, 256, 384]),
                 lot.one(&[16, 16, 32, 32, 64, 64, 100, 128]),
@@ -140,7 +145,11 @@ impl Device {
         let base: Vec<u8> = (0..size).map(|_| lot.byte() & wide).collect();
         let mut archetypes = vec![base.clone()];
         for _ in 0..7 {
-            archetypes.push((0..size).map(|i| base[i] ^ (lot.byte() & masks[i])).collect());
+            archetypes.push(
+                (0..size)
+                    .map(|i| base[i] ^ (lot.byte() & masks[i]))
+                    .collect(),
+            );
         }
         let mut device = Device {
             lot,
@@ -192,7 +201,11 @@ impl Device {
         let from = lot.below(8);
         let mut patch: Vec<u8> = (0..self.size)
             .map(|i| {
-                let edit = if is_close { lot.byte() & lot.byte() } else { lot.byte() };
+                let edit = if is_close {
+                    lot.byte() & lot.byte()
+                } else {
+                    lot.byte()
+                };
                 self.archetypes[from][i] ^ (edit & self.masks[i])
             })
             .collect();

@@ -31,7 +31,13 @@ pub struct Verdict {
 
 /// Whether a rule gives the checksum of a message, computed plainly.
 pub fn holds(rule: &Covered, packing: Option<Packing>, data_at: usize, m: &[u8]) -> bool {
-    let place = |p: isize| if p < 0 { m.len().checked_add_signed(p) } else { Some(p as usize) };
+    let place = |p: isize| {
+        if p < 0 {
+            m.len().checked_add_signed(p)
+        } else {
+            Some(p as usize)
+        }
+    };
     let (Some(to), Some(at)) = (place(rule.to), place(rule.at)) else {
         return false;
     };
@@ -69,7 +75,11 @@ pub fn judge(draft: &Draft, truth: &Truth, later: &[Vec<u8>]) -> Verdict {
             }
         }
     };
-    let of = |rule: &Covered| later.iter().all(|m| holds(rule, truth.packing, truth.data_at, m));
+    let of = |rule: &Covered| {
+        later
+            .iter()
+            .all(|m| holds(rule, truth.packing, truth.data_at, m))
+    };
     if let Some(checksum) = &kind.checksum {
         verdict.checksum = of(&checksum.rule);
         verdict.checksum_sure = checksum.sureness == Sureness::Sure;
@@ -82,7 +92,8 @@ pub fn judge(draft: &Draft, truth: &Truth, later: &[Vec<u8>]) -> Verdict {
         sure("packing", packing.sureness, packing.form == truth.packing);
     }
     if let Some(patches) = kind.patches.first() {
-        verdict.stride = patches.stride == truth.stride || sent_end(kind) == sent(truth.stride, truth.packing);
+        verdict.stride =
+            patches.stride == truth.stride || sent_end(kind) == sent(truth.stride, truth.packing);
         verdict.stride_sure = patches.sureness == Sureness::Sure;
         sure("stride", patches.sureness, verdict.stride);
         if let (Some(name), Some(name_at)) = (&patches.name, truth.name_at) {
@@ -92,7 +103,9 @@ pub fn judge(draft: &Draft, truth: &Truth, later: &[Vec<u8>]) -> Verdict {
                 patches.from as isize - truth.data_at as isize
             };
             verdict.name = packing_fits(kind, truth)
-                && (origin + name.at as isize - name_at as isize).rem_euclid(patches.stride as isize) == 0;
+                && (origin + name.at as isize - name_at as isize)
+                    .rem_euclid(patches.stride as isize)
+                    == 0;
             sure("name", name.sureness, verdict.name);
         }
         if let (Some(name), None) = (&patches.name, truth.name_at) {
@@ -114,8 +127,12 @@ fn sent_end(kind: &KindDraft) -> usize {
 
 /// The names are where they are only if the bytes are read as they are packed; the order of top bits is another matter.
 fn packing_fits(kind: &KindDraft, truth: &Truth) -> bool {
-    let is_seven =
-        |p: Option<Packing>| matches!(p, Some(Packing::SevenInEightHigh | Packing::SevenInEightLow));
+    let is_seven = |p: Option<Packing>| {
+        matches!(
+            p,
+            Some(Packing::SevenInEightHigh | Packing::SevenInEightLow)
+        )
+    };
     let form = kind.packing.as_ref().and_then(|p| p.form);
     form == truth.packing || (is_seven(form) && is_seven(truth.packing))
 }

@@ -29,7 +29,12 @@ fn truth(device: &Device, special: &Special) -> Truth {
 }
 
 /// Dumps a device some times, drafts, and compares.
-fn try_device(seed: u64, profile: Profile, special: Special, n_dumps: usize) -> (Draft, Verdict, Truth) {
+fn try_device(
+    seed: u64,
+    profile: Profile,
+    special: Special,
+    n_dumps: usize,
+) -> (Draft, Verdict, Truth) {
     let mut device = Device::new(seed, profile, special.clone());
     let mut dumps: Vec<Vec<Vec<u8>>> = Vec::new();
     for n in 0..n_dumps {
@@ -83,14 +88,20 @@ impl Count {
 #[test]
 fn unknown_devices_are_drafted_rightly() {
     let mut lot = Lot::new(seed());
-    let n: usize = std::env::var("N").ok().and_then(|s| s.parse().ok()).unwrap_or(72);
+    let n: usize = std::env::var("N")
+        .ok()
+        .and_then(|s| s.parse().ok())
+        .unwrap_or(72);
     for profile in [Profile::Small, Profile::Studio, Profile::Museum] {
         let mut count = Count::default();
         for i in 0..n {
             let seed = lot.draw();
             let n_dumps = 1 + i % 4;
             let (_, verdict, truth) = try_device(seed, profile, Special::default(), n_dumps);
-            count.add(&format!("{profile:?} {seed} x{n_dumps} {truth:?}"), &verdict);
+            count.add(
+                &format!("{profile:?} {seed} x{n_dumps} {truth:?}"),
+                &verdict,
+            );
         }
         println!("{profile:?}: {count:?}");
     }
@@ -99,10 +110,25 @@ fn unknown_devices_are_drafted_rightly() {
 #[test]
 #[ignore]
 fn show() {
-    let v: Vec<String> = std::env::var("SHOW").unwrap().split(' ').map(String::from).collect();
-    let profile = match v[0].as_str() { "Small" => Profile::Small, "Studio" => Profile::Studio, _ => Profile::Museum };
-    let (draft, verdict, truth) = try_device(v[1].parse().unwrap(), profile, Special::default(), v[2].parse().unwrap());
+    let v: Vec<String> = std::env::var("SHOW")
+        .unwrap()
+        .split(' ')
+        .map(String::from)
+        .collect();
+    let profile = match v[0].as_str() {
+        "Small" => Profile::Small,
+        "Studio" => Profile::Studio,
+        _ => Profile::Museum,
+    };
+    let (draft, verdict, truth) = try_device(
+        v[1].parse().unwrap(),
+        profile,
+        Special::default(),
+        v[2].parse().unwrap(),
+    );
     println!("{draft:#?}\n{verdict:?}\n{truth:?}");
     let mut d = Device::new(v[1].parse().unwrap(), profile, Special::default());
-    for m in d.banks().concat().iter().take(3) { println!("{:02x?}", &m[..m.len().min(400)]); }
+    for m in d.banks().concat().iter().take(3) {
+        println!("{:02x?}", &m[..m.len().min(400)]);
+    }
 }

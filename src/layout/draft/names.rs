@@ -45,14 +45,27 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
     }
     if std::env::var("DEBUGN").is_ok() {
         eprintln!("rows {} stride {stride}", rows.len());
-        for r in rows.iter().take(12) { eprintln!("{}", String::from_utf8_lossy(&r[..r.len().min(32)]).replace(|c: char| c.is_control(), "~")); }
-        for c in 0..stride.min(32) { eprintln!("{c} {} {} {}", first[c], later[c], is_same[c]); }
+        for r in rows.iter().take(12) {
+            eprintln!(
+                "{}",
+                String::from_utf8_lossy(&r[..r.len().min(32)])
+                    .replace(|c: char| c.is_control(), "~")
+            );
+        }
+        for c in 0..stride.min(32) {
+            eprintln!("{c} {} {} {}", first[c], later[c], is_same[c]);
+        }
     }
     let mut best_of_start = vec![f32::MIN; stride];
     let mut best: Option<Found> = None;
     for start in 0..stride {
         // A name may stand anywhere, most often at the front.
-        let mut sum = first[start] - if start == 0 { 0.0 } else { logs.of(stride) * 0.5 };
+        let mut sum = first[start]
+            - if start == 0 {
+                0.0
+            } else {
+                logs.of(stride) * 0.5
+            };
         let mut n_varying = usize::from(!is_same[start]);
         if is_same[start] {
             sum -= 4.0;
@@ -194,8 +207,12 @@ fn bits(before: Option<u8>, byte: u8) -> f32 {
         [2.0, 3.0, 3.0, 0.8, 5.0, 8.0, 8.0, NO_TEXT],
         [1.5, 2.5, 3.0, 2.5, 5.0, 8.0, 8.0, NO_TEXT],
         [2.5, 2.5, 3.0, 2.5, 5.0, 6.0, 8.0, NO_TEXT],
-        [NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, 0.5, NO_TEXT],
-        [NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT],
+        [
+            NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, 0.5, NO_TEXT,
+        ],
+        [
+            NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT, NO_TEXT,
+        ],
     ];
     const FIRST: [f32; 8] = [0.7, 2.5, 3.5, 6.0, 6.0, 8.0, NO_TEXT, NO_TEXT];
     let now = class(byte);

@@ -297,7 +297,11 @@ fn tops_bits(rows: &[&[u8]], logs: &Logs) -> f32 {
         n_top += usize::from(top);
         n_below += usize::from(below);
         n_both += usize::from(top && below);
-        n_set += rows.iter().take(256).filter(|r| r[column] & 0x80 != 0).count();
+        n_set += rows
+            .iter()
+            .take(256)
+            .filter(|r| r[column] & 0x80 != 0)
+            .count();
     }
     if n_set == 0 {
         // No top bit at all: as many zeros in a row would be strange if nothing stood there.
@@ -352,7 +356,11 @@ fn packing_draft(best: &[Reading]) -> PackingDraft {
 }
 
 fn patches_drafts(kind: &Kind, reading: &Reading) -> Vec<PatchesDraft> {
-    let from = if reading.packing.is_some() { 0 } else { reading.start };
+    let from = if reading.packing.is_some() {
+        0
+    } else {
+        reading.start
+    };
     let mut drafts = Vec::new();
     for (rank, rated) in reading.strides.iter().enumerate() {
         let next = reading

@@ -77,7 +77,12 @@ impl View {
         let n = rows.len().min(MAX_ROWS);
         let left_out = rows.len() - n;
         for column in 0..stride {
-            bits += column_bits(rows[..n].iter().map(|r| r[column]), &self.guess, logs, &mut counts);
+            bits += column_bits(
+                rows[..n].iter().map(|r| r[column]),
+                &self.guess,
+                logs,
+                &mut counts,
+            );
         }
         // Rows beyond what is counted cost what the last ones would; the same for every stride of that length.
         if left_out > 0 {
@@ -121,10 +126,19 @@ impl View {
         let full = self.full_len.unwrap_or(longest);
         let mut divisors: Vec<usize> = Vec::new();
         if self.full_len.is_some() {
-            divisors.extend((2..=full / LEAST_STRIDE).filter(|n| full % n == 0).map(|n| full / n));
+            divisors.extend(
+                (2..=full / LEAST_STRIDE)
+                    .filter(|n| full % n == 0)
+                    .map(|n| full / n),
+            );
         }
         divisors.retain(|s| *s >= LEAST_STRIDE && s * 2 <= longest);
-        divisors.extend(hints.iter().copied().filter(|s| *s >= LEAST_STRIDE && s * 2 <= longest));
+        divisors.extend(
+            hints
+                .iter()
+                .copied()
+                .filter(|s| *s >= LEAST_STRIDE && s * 2 <= longest),
+        );
         let mut rated: Vec<(usize, f32)> = divisors
             .iter()
             .map(|s| (*s, self.likeness(*s, N_SAMPLES)))
@@ -143,7 +157,12 @@ impl View {
         }
         rated.truncate(MAX_MEASURED);
         let mut measured: Vec<usize> = rated.into_iter().map(|r| r.0).collect();
-        measured.extend(hints.iter().copied().filter(|s| *s >= LEAST_STRIDE && s * 2 <= longest));
+        measured.extend(
+            hints
+                .iter()
+                .copied()
+                .filter(|s| *s >= LEAST_STRIDE && s * 2 <= longest),
+        );
         if self.full_len == Some(longest) && longest >= 1 {
             measured.push(longest);
         }
@@ -153,7 +172,11 @@ impl View {
             .into_iter()
             .map(|s| {
                 // A stride that leaves bytes over has to be told with its own bits.
-                let told = if self.full_len.is_some() && full % s == 0 { 0.0 } else { 16.0 };
+                let told = if self.full_len.is_some() && full % s == 0 {
+                    0.0
+                } else {
+                    16.0
+                };
                 (s, self.spared(s, logs) - told)
             })
             .collect();

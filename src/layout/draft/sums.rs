@@ -275,7 +275,11 @@ fn every(id_end: usize) -> Vec<Hypothesis> {
             for from in froms {
                 let behind = if sent { n + 1..n + 4 } else { n + 1..n + 2 };
                 for place in behind {
-                    let ends = if sent { place + 1..6 } else { place + 1..place + 2 };
+                    let ends = if sent {
+                        place + 1..6
+                    } else {
+                        place + 1..place + 2
+                    };
                     for to_back in ends {
                         all.push(Hypothesis {
                             scheme,
@@ -404,10 +408,7 @@ fn drop_same(fits: &mut Vec<Fit>, kind: &Kind) {
 impl Fits {
     /// Orders the fits by how usual they are, by what is known of where the data begins.
     pub fn rank(&mut self, kind: &Kind) {
-        let mut oddities: Vec<u32> = every(kind.id_end)
-            .iter()
-            .map(|h| h.oddness(kind))
-            .collect();
+        let mut oddities: Vec<u32> = every(kind.id_end).iter().map(|h| h.oddness(kind)).collect();
         oddities.sort_unstable();
         for fit in &mut self.fits {
             fit.oddness = fit.hypothesis.oddness(kind);
@@ -590,7 +591,8 @@ pub(super) fn starts(kind: &Kind, fits: &Fits, chosen: Option<&ChecksumDraft>) -
     let weak = chosen.is_none_or(|c| c.sureness == Sureness::Maybe);
     for fit in &fits.fits {
         let same_rule = chosen.is_some_and(|c| {
-            c.rule.scheme == fit.hypothesis.scheme && c.rule.to == -(fit.hypothesis.to_back as isize)
+            c.rule.scheme == fit.hypothesis.scheme
+                && c.rule.to == -(fit.hypothesis.to_back as isize)
         });
         if same_rule || weak {
             add(fit.hypothesis.from);

@@ -11,7 +11,11 @@ const MAX_DIFFERENCES: usize = 64;
 
 /// The bytes of `kind` that change in every dump while the rest mostly stays; `checked` are the positions of the
 /// checksum, from the front or, negative, from the end.
-pub(super) fn find(kind: &Kind, checked: &[isize], number_at: Option<usize>) -> Option<VolatileDraft> {
+pub(super) fn find(
+    kind: &Kind,
+    checked: &[isize],
+    number_at: Option<usize>,
+) -> Option<VolatileDraft> {
     let mut n_pairs = 0;
     let mut n_quiet = 0;
     let mut changed: BTreeMap<usize, usize> = BTreeMap::new();
@@ -61,7 +65,8 @@ pub(super) fn find(kind: &Kind, checked: &[isize], number_at: Option<usize>) -> 
         .map(|(at, _)| *at)
         .collect();
     for positions in &by_pair {
-        n_quiet += usize::from(!positions.is_empty() && positions.iter().all(|at| always.contains(at)));
+        n_quiet +=
+            usize::from(!positions.is_empty() && positions.iter().all(|at| always.contains(at)));
     }
     if always.is_empty() || always.len() > MAX_CHANGED || n_quiet == 0 || n_quiet * 2 < n_pairs {
         return None;
