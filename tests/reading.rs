@@ -218,6 +218,46 @@ fn a_song_with_a_message_in_it_is_no_dump() {
 }
 
 #[test]
+fn a_midi_file_gives_each_device_its_dump() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "fm");
+    add_device(&vault, "organ");
+    let (bank, other) = (vector("bulk32_bank"), dump(9, &[1, 2, 3, 4]));
+    keep_one(&s, &vault, "fm", "a.syx", &bank_with(1, b"OLD       "), 60);
+    keep_one(&s, &vault, "organ", "b.syx", &dump(9, &[4, 3, 2, 1]), 60);
+    let both = [other.as_slice(), &bank, &dump(9, &[5, 6, 7, 8])];
+    let evening = file::write(both, file::Pace::default(), "").unwrap();
+    let path = s.file("in/evening.mid", &evening, NOW - 10 * DAY);
+    let options = KeepOptions {
+        whose: Whose::Recognised,
+        ..options("nobody", vec![path])
+    };
+    let (totals, results) = keep(&vault, &options);
+    assert_eq!((totals.kept, totals.failed), (3, 0), "{results:?}");
+    let organ = [other, dump(9, &[5, 6, 7, 8])].concat();
+    for (reference, bytes) in [("fm", &bank), ("organ", &organ), ("organ@3", &evening)] {
+        let plain = Altered::default();
+        assert_eq!(
+            &recalled(&vault, reference, &plain).unwrap(),
+            bytes,
+            "{reference}"
+        );
+    }
+    let shown = takes::show(&vault, "organ@3").unwrap().remove(0);
+    assert!(shown.view.take.loose);
+    // Kept again, nothing is new.
+    let again = keep(
+        &vault,
+        &KeepOptions {
+            reread: true,
+            ..options
+        },
+    );
+    assert_eq!((again.0.kept, again.0.unchanged), (0, 3), "{:?}", again.1);
+}
+
+#[test]
 fn a_device_is_recognised_by_what_it_sends_and_never_on_a_guess() {
     let s = Studio::new();
     let vault = s.create();

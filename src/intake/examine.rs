@@ -3,6 +3,8 @@
 //! One pass over the bytes. The SysEx of a MIDI file is read as if it had come over a cable, if the file holds nothing
 //! else that is played: a song is more than the messages in it.
 
+use std::collections::HashMap;
+
 use crate::layout::{Layouts, Reader, Reading};
 use crate::midi::file::{self, MidiFile};
 use crate::midi::framing::{Event, Framer, ProblemKind, Summary, looks_like_sysex};
@@ -41,7 +43,8 @@ impl Lens {
 
 /// Looks at a dump as its bytes go by.
 #[derive(Debug)]
-pub struct Examiner {
+pub struct Examiner<'l> {
+    lens: &'l Lens,
     extension_key: String,
     named_syx: bool,
     head: Vec<u8>,
@@ -79,6 +82,19 @@ pub struct Examined {
     pub findings: Vec<Finding>,
     /// What was read in it.
     pub contents: Contents,
+    /// Of a MIDI file, its messages by header key where they have several: they may be of several devices.
+    pub parts: Vec<Part>,
+}
+
+/// Those messages of a MIDI file that begin alike.
+#[derive(Debug, Clone)]
+pub struct Part {
+    /// Their header key.
+    pub key: String,
+    /// What was read in them.
+    pub contents: Contents,
+    /// The messages in order of time: place in the file, from 0, and bytes.
+    pub messages: Vec<(usize, Vec<u8>)>,
 }
 
 /// Examines a dump that is in memory as a whole.
@@ -112,10 +128,11 @@ fn extension(file_name: &str) -> Option<String> {
     (plain && e.chars().all(|c| c.is_ascii_alphanumeric())).then(|| e.to_ascii_lowercase())
 }
 
-impl Examiner {
+impl<'l> Examiner<'l> {
     /// For a file of this name; an empty name (standard input) says nothing.
-    pub fn new(file_name: &str, lens: &Lens) -> Examiner {
+    pub fn new(file_name: &str, lens: &'l Lens) -> Examiner<'l> {
         Examiner {
+            lens,
             extension_key: extension_key(file_name),
             named_syx: extension(file_name).as_deref() == Some("syx"),
             head: Vec::new(),
@@ -203,6 +220,7 @@ impl Examiner {
                 reading: READING,
                 ..Contents::default()
             },
+            parts: Vec::new(),
         }
     }
 
@@ -233,9 +251,42 @@ impl Examiner {
         let whole = Condition::of(&read.findings) == Condition::Whole;
         let content = whole.then(|| Hash::from(hasher.finalize()));
         let key = key.map_or(self.extension_key, |key| key.to_string());
-        self.messages
-            .verdict(key, n_messages as u64, content, read.findings)
+        let parts = parts(&read, self.lens);
+        let mut examined = self
+            .messages
+            .verdict(key, n_messages as u64, content, read.findings);
+        examined.parts = parts;
+        examined
     }
+}
+
+/// The messages of a MIDI file by header key; none if all begin alike.
+fn parts(file: &MidiFile, lens: &Lens) -> Vec<Part> {
+    let mut parts: Vec<Part> = Vec::new();
+    let key_of = |bytes: &[u8]| HeaderKey::from_bytes(bytes).map(|key| key.to_string());
+    let first = file.messages().next().and_then(|m| key_of(m.bytes));
+    if file.messages().all(|m| key_of(m.bytes) == first) {
+        return parts;
+    }
+    let mut by_key: HashMap<String, usize> = HashMap::new();
+    for (place, message) in file.messages().enumerate() {
+        let Some(key) = key_of(message.bytes) else {
+            continue;
+        };
+        let at = *by_key.entry(key.clone()).or_insert(parts.len());
+        if at == parts.len() {
+            let mut messages = Messages::new(lens);
+            messages.push(message.bytes);
+            let contents = messages.verdict(key.clone(), 1, None, Vec::new()).contents;
+            parts.push(Part {
+                key,
+                contents,
+                messages: Vec::new(),
+            });
+        }
+        parts[at].messages.push((place, message.bytes.to_vec()));
+    }
+    parts
 }
 
 fn is_torn(file: &MidiFile) -> bool {
@@ -349,6 +400,7 @@ impl Messages {
             evidence,
             findings,
             contents,
+            parts: Vec::new(),
         }
     }
 }

@@ -27,7 +27,7 @@ pub fn read(disk: &dyn Disk, found: &Found, lens: &Lens, sink: PieceSink<'_>) ->
     let name = found.name.clone();
     let path = &found.path;
     let mut at_once = None;
-    let mut parts: Option<Examiner> = None;
+    let mut parts: Option<Examiner<'_>> = None;
     let (hash, bytes, mtime) = read_bytes(disk, found, sink, &mut |look| match look {
         Look::Whole(bytes) => at_once = Some(examine(&name, bytes, lens)),
         Look::Part(bytes) => parts
@@ -87,6 +87,17 @@ pub fn read_stream(mut source: impl Read, lens: &Lens, sink: PieceSink<'_>) -> R
         (hash, bytes),
         examined,
     ))
+}
+
+/// Takes `bytes` that stood inside the dump `from` as a dump of their own.
+///
+/// # Errors
+/// As `sink`'s.
+pub fn part(from: &Arrival, bytes: Vec<u8>, lens: &Lens, sink: PieceSink<'_>) -> Result<Arrival> {
+    let mut part = read_stream(bytes.as_slice(), lens, sink)?;
+    part.source.clone_from(&from.source);
+    part.origin = from.origin.clone();
+    Ok(part)
 }
 
 /// Reads a folder as one dump (a card, a USB stick): every file in it, and a list of them.
@@ -172,6 +183,7 @@ pub fn read_folder(disk: &dyn Disk, path: &Path, sink: PieceSink<'_>) -> Result<
             reading: READING,
             ..Contents::default()
         },
+        parts: Vec::new(),
     })
 }
 

@@ -8,7 +8,7 @@ pub mod examine;
 pub mod file;
 pub mod walk;
 
-use crate::intake::examine::Examined;
+use crate::intake::examine::{Examined, Part};
 use crate::model::contents::Contents;
 use crate::model::hash::Hash;
 use crate::model::take::{Condition, Evidence, Finding, Via};
@@ -38,6 +38,8 @@ pub struct Arrival {
     pub findings: Vec<Finding>,
     /// What was read in it.
     pub contents: Contents,
+    /// Of a MIDI file, its messages by header key where they have several.
+    pub parts: Vec<Part>,
 }
 
 impl Arrival {
@@ -55,6 +57,7 @@ impl Arrival {
             evidence: seen.evidence,
             findings: seen.findings,
             contents: seen.contents,
+            parts: seen.parts,
         }
     }
 

@@ -240,8 +240,10 @@ struct Waiting {
     arrival: Arrival,
     /// The file it came from.
     found: Option<Found>,
-    /// Why it was taken for a dump of its device, where nobody said so.
-    why: Option<Finding>,
+    /// Why it was taken for a dump of its device, where nobody said so, and what else is to be told.
+    why: Vec<Finding>,
+    /// Kept loose, whatever was asked: a file whose dumps are kept by themselves.
+    loose: bool,
 }
 
 impl Run<'_, '_> {
@@ -301,7 +303,8 @@ impl Run<'_, '_> {
             Some(group) => group.arrivals.push(Waiting {
                 arrival,
                 found,
-                why: None,
+                why: Vec::new(),
+                loose: false,
             }),
             None => self.recognise(arrival, found)?,
         }
@@ -396,6 +399,7 @@ impl Run<'_, '_> {
             arrival,
             found,
             why,
+            loose,
         } in group.arrivals
         {
             let seen = match &self.options.when {
@@ -415,7 +419,10 @@ impl Run<'_, '_> {
                 },
             };
             incoming.push(Incoming {
-                into: self.options.into.clone(),
+                into: match loose {
+                    true => Into::Loose,
+                    false => self.options.into.clone(),
+                },
                 hash: arrival.hash,
                 content: arrival.content,
                 bytes: arrival.bytes,

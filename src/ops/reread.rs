@@ -100,9 +100,9 @@ pub fn lens_of(vault: &Vault, known: &crate::layout::Layouts, device: &str) -> R
     })
 }
 
-struct Reading(Examiner);
+struct Reading<'l>(Examiner<'l>);
 
-impl Write for Reading {
+impl Write for Reading<'_> {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         self.0.push(bytes);
         Ok(bytes.len())

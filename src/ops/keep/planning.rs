@@ -67,7 +67,7 @@ impl Run<'_, '_> {
     }
 
     /// With what the dumps of a device are read.
-    fn lens(&self, device: Option<&DeviceId>) -> Result<Arc<Lens>> {
+    pub(super) fn lens(&self, device: Option<&DeviceId>) -> Result<Arc<Lens>> {
         let record = match device {
             Some(id) => self.vault.catalogue().device(id.as_str())?,
             None => None,

@@ -3,25 +3,39 @@
 use super::{Group, Run, Waiting};
 use crate::error::{Error, Kind, Next, Result};
 use crate::intake::Arrival;
-use crate::intake::file::FOLDER_KEY;
+use crate::intake::file::{self, FOLDER_KEY};
 use crate::intake::walk::Found;
 use crate::model::ids::{self, DeviceId};
 use crate::model::take::Finding;
+use crate::sys::text::{counted, grouped};
 use crate::vault::Vault;
 use crate::vault::catalogue::DeviceRow;
 
 impl Run<'_, '_> {
     /// Finds the device of a dump whose device was not named, or says how to choose.
     pub(super) fn recognise(&mut self, arrival: Arrival, found: Option<Found>) -> Result<()> {
+        if !arrival.parts.is_empty()
+            && let Some(devices) = self.devices_of_parts(&arrival)?
+        {
+            return self.take_apart(arrival, found, &devices);
+        }
         let (device, why) = match recognised(self.vault, &self.devices, &arrival)? {
             Ok(known) => known,
             Err(e) => return self.failed(arrival.source, None, e),
         };
-        let waiting = Waiting {
-            arrival,
-            found,
-            why: Some(why),
-        };
+        self.wait_with(
+            device,
+            Waiting {
+                arrival,
+                found,
+                why: vec![why],
+                loose: false,
+            },
+        );
+        Ok(())
+    }
+
+    fn wait_with(&mut self, device: DeviceId, waiting: Waiting) {
         match self.groups.iter_mut().find(|g| g.device == device) {
             Some(group) => group.arrivals.push(waiting),
             None => self.groups.push(Group {
@@ -29,6 +43,88 @@ impl Run<'_, '_> {
                 arrivals: vec![waiting],
             }),
         }
+    }
+
+    /// The device of each part of a MIDI file, if every part is recognised and they are of several.
+    fn devices_of_parts(&self, arrival: &Arrival) -> Result<Option<Vec<DeviceId>>> {
+        let mut devices = Vec::new();
+        for part in &arrival.parts {
+            let of_its_own = Arrival {
+                key: part.key.clone(),
+                contents: part.contents.clone(),
+                parts: Vec::new(),
+                ..arrival.clone()
+            };
+            match recognised(self.vault, &self.devices, &of_its_own)? {
+                Ok((device, _)) => devices.push(device),
+                Err(_) => return Ok(None),
+            }
+        }
+        let several = devices.iter().any(|d| *d != devices[0]);
+        Ok(several.then_some(devices))
+    }
+
+    /// Makes a dump of its own of what each device sent, and keeps the file loose, so that nothing of it is lost.
+    fn take_apart(
+        &mut self,
+        arrival: Arrival,
+        found: Option<Found>,
+        devices: &[DeviceId],
+    ) -> Result<()> {
+        let mut order: Vec<&DeviceId> = Vec::new();
+        for device in devices {
+            if !order.contains(&device) {
+                order.push(device);
+            }
+        }
+        for device in &order {
+            let mut messages: Vec<&(usize, Vec<u8>)> = arrival
+                .parts
+                .iter()
+                .zip(devices)
+                .filter(|(_, d)| d == device)
+                .flat_map(|(part, _)| &part.messages)
+                .collect();
+            messages.sort_by_key(|(place, _)| *place);
+            let n_messages = messages.len() as u64;
+            let bytes: Vec<u8> = messages.into_iter().flat_map(|(_, m)| m.clone()).collect();
+            let lens = self.lens(Some(device))?;
+            let mut pieces = Vec::new();
+            let part = file::part(&arrival, bytes, &lens, &mut |piece| {
+                pieces.push(piece);
+                Ok(())
+            })?;
+            for piece in pieces {
+                self.gather(piece)?;
+            }
+            let why = Finding::note(
+                "part-of-file",
+                format!(
+                    "{} of {} in the file are of {device}; the file itself is kept loose with {}",
+                    grouped(n_messages),
+                    counted(arrival.messages, "message"),
+                    order[0]
+                ),
+            );
+            self.wait_with(
+                (*device).clone(),
+                Waiting {
+                    arrival: part,
+                    found: None,
+                    why: vec![why],
+                    loose: false,
+                },
+            );
+        }
+        self.wait_with(
+            order[0].clone(),
+            Waiting {
+                arrival,
+                found,
+                why: Vec::new(),
+                loose: true,
+            },
+        );
         Ok(())
     }
 }
