@@ -292,35 +292,62 @@ impl<'a> Universal<'a> {
 
 /// What kind of universal non-real-time message it is, by its sub-IDs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-#[expect(missing_docs, reason = "`Kind::title` says what each one is")]
 pub enum Kind {
+    /// 01: begins a sample dump.
     SampleHeader,
+    /// 02: a part of the words of a sample.
     SamplePacket,
+    /// 03: asks for a sample.
     SampleRequest,
+    /// 04: sets up time code.
     TimeCodeSetUp,
+    /// 05 01: the points of a loop.
     LoopPoints,
+    /// 05 02: asks for the points of a loop.
     LoopPointsRequest,
+    /// 06 01: asks a device who it is.
     IdentityRequest,
+    /// 06 02: a device says who it is.
     IdentityReply,
+    /// 07 01: begins a file dump.
     FileHeader,
+    /// 07 02: a part of the bytes of a file.
     FilePacket,
+    /// 07 03: asks for a file.
     FileRequest,
+    /// 08 00: asks for a tuning.
     TuningRequest,
+    /// 08 03: asks for a tuning of a bank.
     TuningBankRequest,
+    /// 08 01, 08 04, 08 05, 08 06: a tuning.
     TuningDump(tuning::Form),
+    /// 08 07: changes the pitch of single keys.
     TuningNote,
+    /// 08 08: changes the notes of the octave, 1 byte each.
     TuningOctave1,
+    /// 08 09: changes the notes of the octave, 2 bytes each.
     TuningOctave2,
+    /// 09 01: General MIDI 1 on.
     Gm1On,
+    /// 09 02: General MIDI off.
     GmOff,
+    /// 09 03: General MIDI 2 on.
     Gm2On,
+    /// 0A 01: downloadable sounds on.
     DlsOn,
+    /// 0A 02: downloadable sounds off.
     DlsOff,
+    /// 0A 03: voice allocation of downloadable sounds off.
     DlsAllocationOff,
+    /// 0A 04: voice allocation of downloadable sounds on.
     DlsAllocationOn,
+    /// 0B: where a file of sounds lies.
     FileReference,
+    /// 0C: visual control.
     VisualControl,
+    /// 0D: what a device is capable of.
     CapabilityInquiry,
+    /// 7B to 7F: an answer.
     Handshake(handshake::Answer),
 }
 

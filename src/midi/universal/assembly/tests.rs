@@ -366,6 +366,13 @@ fn a_file_that_is_not_all_there_gives_no_bytes() {
             "error wrong-length: {name} has 300 bytes where its header asks for 299"
         )],
     );
+    // Without a length in the header, the numbers of the packets tell.
+    not_whole(
+        &with(file_dump(None).0, |m| drop(m.remove(2))),
+        &[&format!(
+            "error missing-packets: 1 packet of {name} is missing, first before packet 2 (message 3)"
+        )],
+    );
     // 9 data bytes: the last one only announces bytes that do not come.
     let odd = framed_with_xor(&[&[1, 7, 2, 1, 8], &[0; 9]]);
     not_whole(
