@@ -308,10 +308,10 @@ pub fn assemble<'a>(messages: impl IntoIterator<Item = &'a [u8]>) -> Option<Vec<
     for message in messages {
         match (Universal::from_bytes(message), header) {
             (Some(Universal::SampleHeader(first)), None) => header = Some(first),
-            (Some(Universal::SampleHeader(next)), Some(first)) => {
-                if next != first || sequence.n_found() > 0 {
-                    break;
-                }
+            (Some(Universal::SampleHeader(next)), Some(first))
+                if next != first || sequence.n_found() > 0 =>
+            {
+                break;
             }
             (Some(Universal::SamplePacket(packet)), Some(header)) => {
                 let is_good = packet.verdict == Verdict::Ok && packet.data.len() == PACKET_DATA;

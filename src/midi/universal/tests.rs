@@ -21,6 +21,7 @@ fn every_kind_has_its_title() {
         ("01", "sample dump header"),
         ("02", "sample dump packet"),
         ("03", "sample dump request"),
+        ("04", "time code set-up"),
         ("04 00", "time code set-up"),
         ("05 01", "sample loop points"),
         ("05 02", "sample loop points request"),
@@ -46,6 +47,7 @@ fn every_kind_has_its_title() {
         ("0A 03", "DLS voice allocation off"),
         ("0A 04", "DLS voice allocation on"),
         ("0B 01", "file reference"),
+        ("0C", "visual control"),
         ("0C 01", "visual control"),
         ("0D 70", "capability inquiry"),
         ("7B", "end of file"),
@@ -104,6 +106,10 @@ fn what_is_too_short_to_be_read_says_so() {
         ("F0 7E 00 07 01 02 4D F7", Kind::FileHeader),
         ("F0 7E 00 07 02 00 00 F7", Kind::FilePacket),
         ("F0 7E 00 08 01 F7", Kind::TuningDump(tuning::Form::Bulk)),
+        (
+            "F0 7E 00 08 01 00 41 42 F7",
+            Kind::TuningDump(tuning::Form::Bulk),
+        ),
         ("F0 7E 00 7F F7", Kind::Handshake(Answer::Ack)),
         ("F0 7E 00 7F 00 00 F7", Kind::Handshake(Answer::Ack)),
     ] {
