@@ -446,3 +446,35 @@ fn a_layout_that_promises_endless_patches_takes_no_room() {
             .any(|f| f.code == "patches-not-listed")
     );
 }
+
+#[test]
+fn positions_from_the_end_hold_where_a_checksum_is_left_out() {
+    let text = "layout = 1\nname = \"o\"\ntitle = \"x\"\n[[message]]\nname = \"m\"\nheader = \"F0 7D\"\nbytes = 8\n\
+                packed = { form = \"nibbles-high-first\", from = 2, to = -4 }\n\
+                checksum = { scheme = \"sum-in-nibbles\", from = 2, to = -4, at = -3, optional = true }\n\
+                patches = { from = 0, stride = 2, count = 1 }\n";
+    let mut layouts = Layouts::none();
+    layouts.add(Arc::new(
+        Layout::parse(&text.replace("bytes = 8", "bytes = 9")).unwrap(),
+    ));
+    let read = |message: &[u8]| {
+        let mut reader = Reader::new(&layouts, None);
+        reader.push(message);
+        reader.finish().unwrap()
+    };
+    let with = [0xF0, 0x7D, 1, 2, 3, 4, 0x10, 0x1A, 0xF7];
+    let without = [0xF0, 0x7D, 1, 2, 3, 4, 0xF7];
+    assert_eq!(read(&with).evidence, Evidence::Checksum);
+    let reading = read(&without);
+    assert_eq!(
+        (reading.findings.len(), reading.evidence),
+        (0, Evidence::Layout)
+    );
+    let patch = &reading.patches[0];
+    let bytes = patch_bytes(&reading.layout, &[&without], patch);
+    assert_eq!(bytes, Some(vec![0x12, 0x34]));
+    // One byte short is neither.
+    assert_eq!(read(&with[..8]).findings[0].code, "wrong-length");
+    // Where the message itself is too short for what is said of it, nothing is unpacked.
+    assert!(Layout::parse(&text.replace("bytes = 8", "bytes = 4")).is_err());
+}
