@@ -369,14 +369,14 @@ fn the_packed_bits_of_an_operator_go_where_the_sheet_says() {
     // DX7 MIDI Data Format Sheet: curves, detune and rate scaling, sensitivities, coarse and mode share bytes.
     let mut bank = vec![0; 4096];
     let operator = 17 * 2;
-    bank[operator + 11] = 0b10_01; // right curve 2, left curve 1
-    bank[operator + 12] = 0b1110_101; // detune 14, rate scaling 5
-    bank[operator + 13] = 0b111_10; // velocity 7, amplitude modulation 2
+    bank[operator + 11] = 2 << 2 | 1; // right curve 2, left curve 1
+    bank[operator + 12] = 14 << 3 | 5; // detune 14, rate scaling 5
+    bank[operator + 13] = 7 << 2 | 2; // velocity 7, amplitude modulation 2
     bank[operator + 14] = 99;
-    bank[operator + 15] = 0b11111_1; // coarse 31, mode 1
+    bank[operator + 15] = 31 << 1 | 1; // coarse 31, mode 1
     bank[operator + 16] = 98;
-    bank[111] = 0b1_110; // key sync 1, feedback 6
-    bank[116] = 0b111_101_1; // pitch modulation sensitivity 7, wave 5, sync 1
+    bank[111] = 1 << 3 | 6; // key sync 1, feedback 6
+    bank[116] = 7 << 4 | 5 << 1 | 1; // pitch modulation sensitivity 7, wave 5, sync 1
     let bank = bulk(9, &bank);
     let reading = read(&[&bank]);
     let voice = one_patch(&reading.layout, &[&bank], &reading.patches[0]).unwrap();

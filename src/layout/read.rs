@@ -347,30 +347,35 @@ impl Work {
         }
 
         let checksum = match &kind.checksum {
-            Some(rule) if !shape.is_left_out => match check(rule, kind, &shape, message, &data) {
-                Some((found, right)) if found == right => {
-                    is_sized = true;
-                    ChecksumState::Good
-                }
-                verdict => {
-                    // A message of the wrong length was named already.
-                    if is_whole {
-                        let text = match verdict {
-                            Some((found, right)) => {
-                                format!("{} has checksum {found}, its bytes give {right}", label())
-                            }
-                            None => format!(
-                                "{} has {}, too few to hold its checksum",
-                                label(),
-                                counted(message.len(), "byte")
-                            ),
-                        };
-                        let more = "messages have wrong checksums";
-                        self.told.add("bad-checksum", rule.mismatch, text, more);
+            Some(rule) if !shape.is_left_out => {
+                match check(rule, kind, &shape, message, data.as_deref()) {
+                    Some((found, right)) if found == right => {
+                        is_sized = true;
+                        ChecksumState::Good
                     }
-                    ChecksumState::Bad
+                    verdict => {
+                        // A message of the wrong length was named already.
+                        if is_whole {
+                            let text = match verdict {
+                                Some((found, right)) => {
+                                    format!(
+                                        "{} has checksum {found}, its bytes give {right}",
+                                        label()
+                                    )
+                                }
+                                None => format!(
+                                    "{} has {}, too few to hold its checksum",
+                                    label(),
+                                    counted(message.len(), "byte")
+                                ),
+                            };
+                            let more = "messages have wrong checksums";
+                            self.told.add("bad-checksum", rule.mismatch, text, more);
+                        }
+                        ChecksumState::Bad
+                    }
                 }
-            },
+            }
             _ => ChecksumState::None,
         };
         match checksum {
@@ -428,7 +433,7 @@ impl Work {
     fn list(
         &mut self,
         rule: &Patches,
-        data: &Cow<'_, [u8]>,
+        data: &[u8],
         message_idx: usize,
         kind_idx: usize,
         kind: &MessageKind,
@@ -661,7 +666,7 @@ fn missing(told: &mut Told, kind: &MessageKind, tally: &Tally, n_whole: u32) {
 fn slot_of(kind: &MessageKind, numbers: &Numbers) -> String {
     match &kind.patches {
         Some(rule) if rule.count == 1 => format!("patch {}", rule.slot.fill(numbers)),
-        _ => format!("{} {}", kind.title, numbers.p.unwrap_or(0) + 1),
+        _ => format!("{} {}", kind.title, u64::from(numbers.p.unwrap_or(0)) + 1),
     }
 }
 
@@ -752,13 +757,13 @@ fn check(
     kind: &MessageKind,
     shape: &Shape,
     message: &[u8],
-    data: &Option<Cow<'_, [u8]>>,
+    data: Option<&[u8]>,
 ) -> Option<(Hex, Hex)> {
     let at = rule.at.of(shape.n_bytes)?;
     let found = message[..shape.n_before_end].get(at..at + rule.scheme.n_bytes())?;
     let right = match rule.unpacked {
         true => {
-            let bytes = data.as_ref().filter(|_| kind.packed.is_some())?;
+            let bytes = data.filter(|_| kind.packed.is_some())?;
             let range = rule.covers.exactly(bytes.len())?;
             rule.scheme.of(bytes.get(range)?)
         }

@@ -195,12 +195,12 @@ fn universal(message: &[u8], number: u8) -> Result<Vec<u8>, CannotReaddress> {
     }
     *device = number;
     // Packets of samples and files, and dumps of tunings, end with the exclusive or of all before it but F0.
-    let has_checksum = match message[1..] {
-        [0x7E, _, 0x02, ..] => true,
-        [0x7E, _, 0x07, 0x02, ..] => true,
-        [0x7E, _, 0x08, 0x01 | 0x04 | 0x05 | 0x06, ..] => true,
-        _ => false,
-    };
+    let has_checksum = matches!(
+        message[1..],
+        [0x7E, _, 0x02, ..]
+            | [0x7E, _, 0x07, 0x02, ..]
+            | [0x7E, _, 0x08, 0x01 | 0x04 | 0x05 | 0x06, ..]
+    );
     if has_checksum {
         let at = message.len().saturating_sub(2);
         if at <= UNIVERSAL_DEVICE + 1 {

@@ -504,7 +504,7 @@ impl Walk<'_> {
                 "`unpacked` in [message.checksum] needs [message.packed]",
             );
         }
-        if optional && !bytes.is_some_and(|b| b.least == b.most) {
+        if optional && bytes.is_none_or(|b| b.least != b.most) {
             self.wrong(
                 table.at,
                 "`optional` in [message.checksum] needs `bytes` with one number, or nobody can tell whether the checksum is there",

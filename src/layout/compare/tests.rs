@@ -123,7 +123,10 @@ fn bytes_that_differ_are_counted() {
     assert_eq!(differing_bytes(b"abcd", b"xbyd", &[]), 2);
     assert_eq!(differing_bytes(b"abcd", b"xbyd", &[0..1, 3..9]), 1);
     assert_eq!(differing_bytes(b"abcd", b"ab", &[]), 2);
-    assert_eq!(differing_bytes(b"", b"ab", &[0..2]), 2);
+    assert_eq!(
+        differing_bytes(b"", b"ab", std::slice::from_ref(&(0..2))),
+        2
+    );
 }
 
 fn check_messages(a: &[&str], b: &[&str], expected: [usize; 4], first: Option<(usize, usize)>) {
