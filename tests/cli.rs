@@ -238,8 +238,11 @@ fn run(case: &Case) -> Option<String> {
             .is_none_or(|e| json(e) != Value::Null && same_json(&json(actual), &json(e)))
     };
     let for_people = !case.args.contains("--json") && !case.args.contains("--verbose");
-    // The flag bears the name that the key's own tools use; and conflicts name what conflicts.
-    let all = format!("{stdout}{stderr}").replace("--recipient", "");
+    // The flag bears the name that the key's own tools use, a MIDI message that of its standard; conflicts name what
+    // conflicts.
+    let all = format!("{stdout}{stderr}")
+        .replace("--recipient", "")
+        .replace("identity reply", "");
     let inner = INNER_WORDS.iter().find(|w| {
         for_people
             && !all.contains("damaged")

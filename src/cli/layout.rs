@@ -182,11 +182,14 @@ fn add(face: &Face, file: &std::path::Path) -> Result<Outcome> {
     let read = face.bring_up_to_date(&vault, usize::MAX)?;
     face.printer
         .document(&json::layout::Added::of(&layout.name, &read))?;
-    face.printer.done(format!(
-        "kept the layout {}; read {} anew with it",
-        layout.name,
-        counted(read.read, "take")
-    ))?;
+    face.printer.done(match read.read {
+        0 => format!("kept the layout {}", layout.name),
+        n => format!(
+            "kept the layout {}; read {} anew with it",
+            layout.name,
+            counted(n, "take")
+        ),
+    })?;
     face.printer.hint(format!(
         "say which device it is for: farshelf device edit DEVICE --layout {}",
         layout.name

@@ -5,11 +5,11 @@
 
 use std::collections::HashMap;
 
-use crate::layout::{Layouts, Reader, Reading};
+use crate::layout::{self, Layouts, Reader, Reading};
 use crate::midi::file::{self, MidiFile};
 use crate::midi::framing::{Event, Framer, ProblemKind, Summary, looks_like_sysex};
 use crate::midi::header::HeaderKey;
-use crate::midi::universal::Assembly;
+use crate::midi::universal::{Assembly, NON_REAL_TIME, REAL_TIME};
 use crate::model::contents::{ALL_EQUAL, Contents, READING};
 use crate::model::hash::Hash;
 use crate::model::take::{Condition, Evidence, Finding};
@@ -17,6 +17,8 @@ use crate::sys::text::{counted, grouped};
 
 /// How many of the first bytes decide what a dump is.
 const HEAD: usize = 4096;
+/// No header of a layout is longer.
+const LONGEST_HEADER: usize = layout::header::MAX_BYTES;
 /// Longer messages are kept like any other, but what they mean is not looked at.
 const LONGEST_READ: usize = 16 << 20;
 /// Longer MIDI files are kept as they are, but what is in them is not looked at.
@@ -297,6 +299,8 @@ fn is_torn(file: &MidiFile) -> bool {
 #[derive(Debug)]
 struct Messages {
     reader: Reader,
+    /// The beginning of the first message that is not universal.
+    first: Option<Vec<u8>>,
     universal: Assembly,
     n_pushed: u64,
     equal: Equal,
@@ -309,6 +313,7 @@ impl Messages {
     fn new(lens: &Lens) -> Messages {
         Messages {
             reader: Reader::new(&lens.layouts, lens.preferred.as_deref()),
+            first: None,
             universal: Assembly::new(),
             n_pushed: 0,
             equal: Equal::default(),
@@ -348,8 +353,13 @@ impl Messages {
     fn push(&mut self, message: &[u8]) {
         self.n_pushed += 1;
         self.equal.add(message);
-        if message.get(1) == Some(&0x7E) {
-            self.universal.push(self.n_pushed, message);
+        match message.get(1) {
+            Some(&NON_REAL_TIME) => self.universal.push(self.n_pushed, message),
+            Some(&REAL_TIME) => {}
+            _ if self.first.is_none() => {
+                self.first = Some(message[..message.len().min(LONGEST_HEADER)].to_vec());
+            }
+            _ => {}
         }
         self.reader.push(message);
     }
@@ -383,8 +393,12 @@ impl Messages {
                 _ => {}
             }
         }
+        let mut key = key;
         if let Some(reading) = &reading {
             describe(reading, &mut contents);
+            if let Some(by_layout) = self.first.and_then(|first| key_of(reading, &first)) {
+                key = by_layout;
+            }
         }
         for tuning in &universal.tunings {
             contents.patches.push(Some(&tuning.name));
@@ -403,6 +417,16 @@ impl Messages {
             parts: Vec::new(),
         }
     }
+}
+
+/// Where a layout names the section, its header alone is the key: what comes after may be data, and differ from dump to
+/// dump.
+fn key_of(reading: &Reading, first: &[u8]) -> Option<String> {
+    reading.section.as_ref()?;
+    let (kind, _) = reading.layout.kind_of(first)?;
+    let header = &reading.layout.messages[kind].header;
+    let key = HeaderKey::from_bytes(first.get(..header.n_bytes())?)?;
+    Some(key.to_string())
 }
 
 fn describe(reading: &Reading, contents: &mut Contents) {

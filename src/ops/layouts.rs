@@ -261,17 +261,20 @@ fn own(vault: &Vault, name: &str, text: &Hash) -> Result<Layout> {
 
 fn parsed(file: &Path, text: &str) -> Result<Layout> {
     Layout::parse(text).map_err(|bad| {
-        let kind = if bad.is_newer {
-            Kind::NewerFormat
+        let (kind, next) = if bad.is_newer {
+            (Kind::NewerFormat, "read it with a newer farshelf")
         } else {
-            Kind::BadInput
+            (
+                Kind::BadInput,
+                "put it right and run the same command again",
+            )
         };
         let told: Vec<String> = bad.mistakes.iter().map(|m| m.to_string()).collect();
         Error::new(
             kind,
             format!("{} is no layout: {}", file.display(), told.join("; ")),
         )
-        .next(Next::say("put it right and run the same command again"))
+        .next(Next::say(next))
     })
 }
 
