@@ -10,19 +10,23 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("midi", &[]),
     ("layout", &["midi"]),
     ("sys", &["error"]),
-    ("intake", &["sys", "midi"]),
+    ("intake", &["sys", "midi", "layout"]),
     ("vault", &["sys", "midi"]),
     ("shelf", &["sys"]),
     ("care", &["vault", "shelf", "midi", "sys"]),
     ("out", &["vault", "shelf", "midi", "sys", "care"]),
     (
         "ops",
-        &["intake", "vault", "shelf", "care", "out", "midi", "sys"],
+        &[
+            "intake", "layout", "vault", "shelf", "care", "out", "midi", "sys",
+        ],
     ),
     ("demo", &["ops", "sys", "care", "vault", "shelf"]),
     (
         "cli",
-        &["ops", "sys", "demo", "care", "vault", "out", "shelf"],
+        &[
+            "ops", "sys", "demo", "care", "vault", "out", "shelf", "layout",
+        ],
     ),
 ];
 
@@ -193,4 +197,65 @@ fn the_top_level_holds_what_it_should() {
             "{name} at the top level"
         );
     }
+}
+
+/// The codes of findings that the source gives: the first text after one of these.
+const GIVE_A_FINDING: &[&str] = &[
+    "Finding::error(",
+    "Finding::warning(",
+    "Finding::note(",
+    "told.error(",
+    "told.add(",
+    "told.warning(",
+    "code: \"",
+    "ALL_EQUAL: &str = ",
+];
+
+fn kebab(text: &str) -> Option<&str> {
+    let text = text.trim_start().trim_start_matches('"');
+    let (code, _) = text.split_once('"')?;
+    let plain = |c: char| c.is_ascii_lowercase() || c == '-';
+    (!code.is_empty() && code.chars().all(plain)).then_some(code)
+}
+
+#[test]
+fn every_finding_stands_in_the_table() {
+    let table = include_str!("../src/intake/FINDINGS.md");
+    let told: BTreeSet<&str> = table
+        .lines()
+        .filter_map(|line| line.strip_prefix("| `")?.split(" | ").next())
+        .flat_map(|codes| codes.split(", "))
+        .map(|code| code.trim_matches('`'))
+        .collect();
+    let sources: Vec<(String, String)> = all()
+        .into_iter()
+        .map(|(path, text)| {
+            let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+            (path, code.to_string())
+        })
+        .collect();
+    let mut missing = BTreeSet::new();
+    for (path, text) in &sources {
+        for giver in GIVE_A_FINDING {
+            for (at, _) in text.match_indices(giver) {
+                let after = &text[at + giver.len()..];
+                let first = after.trim_start();
+                if let Some(code) = first.starts_with('"').then(|| kebab(first)).flatten()
+                    && !told.contains(code)
+                {
+                    missing.insert(format!("{path}: {code}"));
+                }
+            }
+        }
+    }
+    assert!(missing.is_empty(), "not in FINDINGS.md: {missing:?}");
+    // And the table tells of nothing that is not there.
+    let invented: Vec<&&str> = told
+        .iter()
+        .filter(|code| {
+            let literal = format!("\"{code}\"");
+            !sources.iter().any(|(_, text)| text.contains(&literal))
+        })
+        .collect();
+    assert!(invented.is_empty(), "only in FINDINGS.md: {invented:?}");
 }

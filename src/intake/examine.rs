@@ -2,6 +2,7 @@
 //!
 //! One pass over the bytes. The SysEx of a MIDI file is read as if it had come over a cable, if the file holds nothing
 //! else that is played: a song is more than the messages in it.
+#![doc = include_str!("FINDINGS.md")]
 
 use std::collections::HashMap;
 
