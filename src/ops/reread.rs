@@ -49,7 +49,7 @@ pub fn bring_up_to_date(vault: &Vault, most: usize, wait: Duration) -> Result<Re
         return Ok(out);
     }
     let known = layouts::known(vault)?;
-    let mut after = 0;
+    let (mut after, mut looked_at) = (0, 0);
     loop {
         let mut writer = vault.writer(wait)?;
         if !catalogue.is_read_by(READING)? {
@@ -61,13 +61,14 @@ pub fn bring_up_to_date(vault: &Vault, most: usize, wait: Duration) -> Result<Re
             return Ok(out);
         };
         after = *last;
+        looked_at += group.len();
         for id in group {
             if let Some(take) = catalogue.take(id)? {
                 read_one(&mut writer, &known, &take, &mut out)?;
             }
         }
         writer.commit()?;
-        if out.read as usize >= most {
+        if looked_at >= most {
             out.more = !catalogue.unread_takes(after, 1)?.is_empty();
             return Ok(out);
         }

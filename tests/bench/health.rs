@@ -7,6 +7,7 @@
 
 use std::time::Instant;
 
+use farshelf::model::contents::READING;
 use farshelf::model::hash::Hash;
 use farshelf::ops::health::health_beside;
 use farshelf::sys::World;
@@ -115,7 +116,7 @@ fn fill(c: &Catalogue, devices: u64, takes: u64, now: i64) -> farshelf::error::R
                 doubtful: false,
                 evidence: "checksum".into(),
                 findings: vec![],
-                reading: 0,
+                reading: READING,
                 sysex_number: None,
                 patches: 0,
                 date: rfc3339(date),

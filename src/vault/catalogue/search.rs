@@ -3,7 +3,7 @@
 //! Names stand once each in the table of texts, with an index over every three letters that follow one another; a part of
 //! one or two letters is looked for in all of them.
 
-use rusqlite::params;
+use rusqlite::{Row, params};
 
 use super::Catalogue;
 use crate::error::Result;
@@ -31,7 +31,8 @@ pub struct FoundFile {
 }
 
 impl Catalogue {
-    /// Patches whose name holds `part`, one for each name and section, by device; at most `limit`.
+    /// Patches whose name holds `part`, one for each name and section, by device; at most `limit`. Of more than `limit`
+    /// names, any.
     pub fn patches_like(&self, part: &str, limit: usize) -> Result<Vec<FoundPatch>> {
         self.rows(
             &format!(
@@ -39,7 +40,7 @@ impl Catalogue {
                 "SELECT x.text, max(coalesce(t.newest, -1 << 62)), p.take, p.number, count(DISTINCT p.take)
                  FROM {} x JOIN patch p ON p.text = x.id JOIN take t ON t.id = p.take
                  GROUP BY t.section, x.id ORDER BY p.take >> 32, t.section, x.text LIMIT ?3",
-                texts(part)
+                texts(part, "SELECT 1 FROM patch WHERE text = id")
             ),
             params![like(part), wide(part), limit as i64],
             |r| {
@@ -62,50 +63,61 @@ impl Catalogue {
         )
     }
 
-    /// Files whose name, or whose folder, holds `part`, by take; at most `limit`.
+    /// Files whose name, or whose folder, holds `part`, by take; at most `limit`. Of more than `limit` names, any.
     pub fn files_like(&self, part: &str, limit: usize) -> Result<Vec<FoundFile>> {
-        let path = "CASE f.path WHEN '' THEN x.text ELSE f.path || '/' || x.text END";
         // A part with a slash in it may begin in the folder and end in the name.
-        let (sql, name) = match part.rsplit_once('/') {
-            Some((_, name)) => (
-                format!(
-                    "SELECT DISTINCT {path} AS file, g.take FROM {} x JOIN sighting g ON g.name = x.id
-                     JOIN folder f ON f.id = g.folder WHERE file LIKE ?4 ESCAPE '\\' ORDER BY g.take, file LIMIT ?3",
-                    texts(name)
-                ),
-                name,
-            ),
-            None => (
-                format!(
-                    "SELECT {path} AS file, g.take AS take FROM {} x JOIN sighting g ON g.name = x.id
-                     JOIN folder f ON f.id = g.folder
-                     UNION SELECT {path}, g.take FROM folder f JOIN sighting g ON g.folder = f.id JOIN text x ON x.id = g.name
-                     WHERE f.path LIKE ?4 ESCAPE '\\' ORDER BY 2, 1 LIMIT ?3",
-                    texts(part)
-                ),
-                part,
-            ),
+        let name = part.rsplit_once('/').map_or(part, |(_, name)| name);
+        let files = format!(
+            "SELECT DISTINCT {PATH} AS file, g.take FROM {} x JOIN sighting g ON g.name = x.id
+             JOIN folder f ON f.id = g.folder WHERE file LIKE ?4 ESCAPE '\\' ORDER BY g.take, file LIMIT ?3",
+            texts(name, "SELECT 1 FROM sighting WHERE name = id")
+        );
+        let row = |r: &Row<'_>| {
+            Ok(FoundFile {
+                path: r.get(0)?,
+                take: r.get(1)?,
+            })
         };
-        self.rows(
-            &sql,
-            params![like(name), wide(name), limit as i64, like(part)],
-            |r| {
-                Ok(FoundFile {
-                    path: r.get(0)?,
-                    take: r.get(1)?,
-                })
-            },
-        )
+        let whole = like(part);
+        let found = params![like(name), wide(name), limit as i64, whole];
+        let mut files = self.rows(&files, found, row)?;
+        // There are few folders; only where one is meant is it worth to look through all that came from it.
+        let folders = "SELECT id FROM folder WHERE path LIKE ?1 ESCAPE '\\'";
+        let folders: Vec<i64> = self.rows(folders, [&whole], |r| r.get(0))?;
+        if !folders.is_empty() {
+            let in_folders = format!(
+                "SELECT DISTINCT {PATH} AS file, g.take FROM sighting g JOIN folder f ON f.id = g.folder
+                 JOIN text x ON x.id = g.name WHERE f.path LIKE ?1 ESCAPE '\\' ORDER BY g.take, file LIMIT ?2"
+            );
+            files.extend(self.rows(&in_folders, params![whole, limit as i64], row)?);
+            files.sort_by(|a, b| (a.take, &a.path).cmp(&(b.take, &b.path)));
+            files.dedup();
+            files.truncate(limit);
+        }
+        Ok(files)
     }
 }
 
-/// The texts that hold the part whose patterns are bound as `?1` and `?2`, as a table with `id` and `text`.
-fn texts(part: &str) -> &'static str {
-    if part.chars().count() < 3 {
-        "(SELECT id, text FROM text WHERE text LIKE ?1 ESCAPE '\\' AND ?2 IS NOT NULL)"
+/// A file's name with the folder in front.
+const PATH: &str = "CASE f.path WHEN '' THEN x.text ELSE f.path || '/' || x.text END";
+
+/// At most `?3` texts that hold the part whose patterns are bound as `?1` and `?2`, and for whose `id` the question `used`
+/// has an answer; as a table with `id` and `text`.
+fn texts(part: &str, used: &str) -> String {
+    let from = if part.chars().count() < 3 {
+        "SELECT id, text FROM text WHERE ?2 IS NOT NULL AND"
     } else {
-        "(SELECT s.rowid AS id, s.text FROM text_search s WHERE s.text LIKE ?2 AND s.text LIKE ?1 ESCAPE '\\')"
-    }
+        "SELECT s.rowid AS id, s.text FROM text_search s WHERE s.text LIKE ?2 AND"
+    };
+    let used = used.replace(
+        "= id",
+        if part.chars().count() < 3 {
+            "= text.id"
+        } else {
+            "= s.rowid"
+        },
+    );
+    format!("({from} text LIKE ?1 ESCAPE '\\' AND EXISTS ({used}) LIMIT ?3)")
 }
 
 /// A pattern for all texts that hold `part` and perhaps some more: one without an escape, which alone uses the index.
