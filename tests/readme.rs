@@ -42,6 +42,44 @@ fn examples() -> Vec<Example> {
     found
 }
 
+/// The sounds of an invented synthesizer.
+const LEAD: [&str; 16] = [
+    "WARM WOOD",
+    "GLASS PAD",
+    "TIN RAIN",
+    "DEEP BASS",
+    "REED ONE",
+    "REED TWO",
+    "BELLS",
+    "HARP",
+    "LOW FOG",
+    "ICE KEYS",
+    "SOFT BRASS",
+    "PLUCK",
+    "CHOIR",
+    "ORGAN 8+4",
+    "SWEEP",
+    "INIT",
+];
+
+/// Its bank: 16 patches of 32 bytes, the name in the first ten, and what brings the low 7 bits of their sum to zero.
+fn bank(names: &[&str; 16]) -> Vec<u8> {
+    let mut bytes = vec![0xf0, 0x7d, 0x02, 0x14, 0x00];
+    for (patch, name) in names.iter().enumerate() {
+        // As parameters are: some take few values, some many.
+        let mut dice = patch as u32 + 1;
+        let parameters = (0..22).map(|i| {
+            dice = dice.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (dice >> 16) % if i % 3 == 0 { 8 } else { 100 }
+        });
+        let name = format!("{name:<10}").into_bytes();
+        bytes.extend(name.into_iter().chain(parameters.map(|p| p as u8)));
+    }
+    let sum: u32 = bytes[5..].iter().map(|b| u32::from(*b)).sum();
+    bytes.extend([((128 - sum % 128) % 128) as u8, 0xf7]);
+    bytes
+}
+
 /// The files that the examples use.
 fn prepare(home: &Path) {
     let put = |name: &str, bytes: &[u8], seconds: u64| {
@@ -62,6 +100,10 @@ fn prepare(home: &Path) {
             .collect()
     };
     const MAY_2024: u64 = 1_714_564_800;
+    put("lead-may.syx", &bank(&LEAD), MAY_2024);
+    let mut june = LEAD;
+    june[2] = "TIN STORM";
+    put("lead-june.syx", &bank(&june), MAY_2024 + 30 * 86_400);
     put("organ.syx", &dump(1, 3, 4097), MAY_2024);
     put("organ-2024.syx", &dump(1, 5, 4097), MAY_2024);
     put("torn.syx", &dump(1, 3, 4097)[..2000], MAY_2024);

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use super::{Draft, HeaderByte, NumberDraft, PatchesDraft, Sureness};
 use crate::midi::framing::{END, FIRST_STATUS, START};
 use crate::midi::message::MakerId;
+use crate::midi::packing::Packing;
 
 /// How many bytes after the ID can belong to a header.
 const REACH: usize = 12;
@@ -32,6 +33,8 @@ pub(super) struct Kind<'a> {
     pub length_at: Option<usize>,
     /// How sure the letters in the header are.
     pub letters: Sureness,
+    /// How the data is packed, once that was read.
+    pub form: Option<Option<Packing>>,
 }
 
 impl Kind<'_> {
@@ -39,10 +42,6 @@ impl Kind<'_> {
     pub fn lens(&self) -> (usize, usize) {
         let lens = || self.messages.iter().map(|m| m.len());
         (lens().min().unwrap_or(0), lens().max().unwrap_or(0))
-    }
-
-    pub fn n_bytes(&self) -> usize {
-        self.messages.iter().map(|m| m.len()).sum()
     }
 
     /// The values of a place, for each dump in the order they came.
@@ -123,6 +122,7 @@ pub(super) fn gather<'a>(dumps: &'a [Vec<Vec<u8>>], draft: &mut Draft) -> Vec<Ki
             most_start: 0,
             length_at: None,
             letters: Sureness::Maybe,
+            form: None,
         })
         .collect();
     for (dump, sequence) in sequences.iter().enumerate() {
@@ -383,20 +383,29 @@ fn counts(dumps: &[Vec<usize>]) -> Option<(usize, bool)> {
     let mut n_steps = 0;
     let mut n_wrong = 0;
     let mut n_pairs = 0;
+    // A number that counts keeps each value for the same time; a switch in the data does not.
+    let mut runs: BTreeMap<usize, usize> = BTreeMap::new();
     for dump in dumps {
+        let mut run = 1;
         for pair in dump.windows(2) {
             n_pairs += 1;
+            run += 1;
             if pair[1] != pair[0] {
                 n_steps += 1;
                 n_wrong += usize::from(pair[1] != pair[0] + 1 && pair[1] != least);
+                *runs.entry(run - 1).or_default() += 1;
+                run = 1;
             }
         }
     }
-    (n_wrong * 10 <= n_pairs).then_some((n_steps, all.len() >= 3 && n_steps >= 2))
+    let n_regular = runs.values().max().copied().unwrap_or(0);
+    (n_wrong * 10 <= n_pairs && n_regular * 10 >= n_steps * 8)
+        .then_some((n_steps, all.len() >= 3 && n_steps >= 2))
 }
 
-/// Tells a kind where its data was found to begin.
-pub(super) fn settle_start(kind: &mut Kind, start: usize) {
+/// Tells a kind where its data was found to begin, and how it is packed.
+pub(super) fn settle(kind: &mut Kind, start: usize, form: Option<Packing>) {
+    kind.form = Some(form);
     while kind.header.len() < start {
         let at = kind.header.len();
         let first = kind.messages[0].get(at).copied().unwrap_or(0);

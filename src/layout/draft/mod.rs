@@ -169,7 +169,9 @@ impl ChecksumDraft {
     /// The odds in words: `1 in 10^9`.
     pub fn odds(&self) -> String {
         let tens = self.odds_bits * std::f64::consts::LOG10_2;
-        if tens >= 4.0 {
+        if tens >= 30.0 {
+            "less than 1 in 10^30".to_string()
+        } else if tens >= 4.0 {
             format!("1 in 10^{}", tens.floor())
         } else {
             format!("1 in {}", self.odds_bits.exp2().floor())
@@ -265,12 +267,12 @@ pub fn draft(dumps: &[Vec<Vec<u8>>]) -> Draft {
     // Where the data begins may decide between spans that fit equally well.
     for (k, kind) in kinds.iter_mut().enumerate() {
         if let Some(data) = &data[k] {
-            gather::settle_start(kind, data.start);
+            gather::settle(kind, data.start, data.packing.form);
             fits[k].rank(kind);
         }
     }
     let checksums = sums::choose(&kinds, &fits);
-    for (((kind, checksum), data), _) in kinds.iter().zip(checksums).zip(data).zip(0..) {
+    for ((kind, checksum), data) in kinds.iter().zip(checksums).zip(data) {
         let checked: Vec<isize> = checksum.iter().flat_map(|c| places(&c.rule)).collect();
         let number_at = draft.number.as_ref().map(|n| kind.id_end + n.after_id);
         let (packing, patches) = match data {

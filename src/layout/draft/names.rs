@@ -15,6 +15,8 @@ const NO_TEXT: f32 = 14.0;
 pub(super) struct Found {
     pub at: usize,
     pub n_bytes: usize,
+    /// How many of its columns change.
+    pub n_varying: usize,
     /// How many bits it spares.
     pub bits: f32,
     /// How many bits the next best place for its first character is behind.
@@ -42,19 +44,6 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
             Some(before) => weigh(rows.iter().map(|r| bits(Some(r[before]), r[column])).sum()),
         });
         is_same.push(measured.is_same);
-    }
-    if std::env::var("DEBUGN").is_ok() {
-        eprintln!("rows {} stride {stride}", rows.len());
-        for r in rows.iter().take(12) {
-            eprintln!(
-                "{}",
-                String::from_utf8_lossy(&r[..r.len().min(32)])
-                    .replace(|c: char| c.is_control(), "~")
-            );
-        }
-        for c in 0..stride.min(32) {
-            eprintln!("{c} {} {} {}", first[c], later[c], is_same[c]);
-        }
     }
     let mut best_of_start = vec![f32::MIN; stride];
     let mut best: Option<Found> = None;
@@ -92,6 +81,7 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
                 best = Some(Found {
                     at: start,
                     n_bytes: end - start,
+                    n_varying,
                     bits: sum,
                     lead: 0.0,
                 });
@@ -124,6 +114,10 @@ struct Column {
     as_letters: f32,
     is_text: bool,
     is_same: bool,
+    /// Three digits or more, and nothing else.
+    is_digits: bool,
+    /// Half of the rows or more have a blank there.
+    is_blank: bool,
 }
 
 impl Column {
@@ -138,10 +132,11 @@ impl Column {
         let changed = values.clone().fold(0, |changed, b| changed | (b ^ first));
         let n = values.clone().count();
         let masked = 12.0 + changed.count_ones() as f32 * n as f32;
-        let mut as_letters = 0.0;
+        let (mut as_letters, mut n_values) = (0.0, 0);
         for byte in values.clone() {
             if counts[usize::from(byte)] == 0 {
                 counts[usize::from(byte)] = 1;
+                n_values += 1;
                 as_letters += guess[usize::from(byte)] - alone(byte);
             }
         }
@@ -153,13 +148,21 @@ impl Column {
             as_letters,
             is_text: values.clone().all(is_text),
             is_same: n > 1 && changed == 0,
+            is_digits: n_values >= 3 && values.clone().all(|b| b.is_ascii_digit()),
+            is_blank: values.filter(|b| *b == b' ').count() * 2 >= n,
         }
     }
 
     /// How many bits speak for text that would take `as_text`.
     fn weigh(&self, as_text: f32) -> f32 {
         match (self.is_text, self.is_same) {
-            (true, true) => 1.3,
+            (true, true) => self.as_letters.clamp(-4.0, 1.6),
+            // The end of long names.
+            (true, false) if self.is_blank => 0.5,
+            // Few numbers keep to the ten values of digits.
+            (true, false) if self.is_digits => {
+                self.as_letters + (self.as_number - as_text).clamp(-4.0, 15.0)
+            }
             (true, false) => {
                 (self.as_letters + (self.as_number - as_text).clamp(-15.0, 15.0)).max(-6.0)
             }

@@ -23,8 +23,6 @@ const CLEAR_NAMES: f32 = 40.0;
 pub(super) struct Data {
     /// Where the data begins.
     pub start: usize,
-    /// True if the data speaks for this place.
-    pub is_start_read: bool,
     pub packing: PackingDraft,
     pub patches: Vec<PatchesDraft>,
 }
@@ -73,12 +71,10 @@ pub(super) fn read(
                     continue;
                 };
                 n_views += 1;
-                let reading = rate(kind, *start, *end_back, *packing, &view, over, logs);
-                // A later start has to be better by more than a trifle.
-                if best_of
-                    .as_ref()
-                    .is_none_or(|b| reading.score > b.score + 6.0)
-                {
+                let mut reading = rate(kind, *start, *end_back, *packing, &view, over, logs);
+                // A start that is less likely has to be better by more than a trifle.
+                reading.score -= 6.0 * start.abs_diff(starts[0]).min(4) as f32;
+                if best_of.as_ref().is_none_or(|b| reading.score > b.score) {
                     let fits = reading.len % reading.strides.first().map_or(1, |s| s.stride) == 0;
                     let is_clear = fits && reading.score > 2.0 * CLEAR_NAMES;
                     best_of = Some(reading);
@@ -93,11 +89,18 @@ pub(super) fn read(
     // Stable: of equals the more usual packing comes first.
     best.sort_by(|a, b| b.score.total_cmp(&a.score));
     let reading = best.first()?;
+    let packing = packing_draft(&best);
+    // A message of one patch is as long as its data, and that is only known if nothing else could be its beginning.
+    let is_start_known = kind.least_start == kind.most_start && reading.start == kind.least_start;
+    let most = match packing.sureness {
+        Sureness::Maybe => Sureness::Likely,
+        _ => Sureness::Sure,
+    };
+    let patches = patches_drafts(reading, most, is_start_known);
     Some(Data {
         start: reading.start,
-        is_start_read: reading.score > CLEAR_NAMES,
-        packing: packing_draft(&best),
-        patches: patches_drafts(kind, reading),
+        packing,
+        patches,
     })
 }
 
@@ -191,11 +194,13 @@ fn rate(
     let longest = view.regions.iter().map(Vec::len).max().unwrap_or(0);
     let len = view.full_len.unwrap_or(longest);
     let hints = hints(kind, start, len);
+    // A patch in each message is always thought of.
     let mut strides: Vec<Rated> = view
         .strides(&hints, logs)
         .into_iter()
-        .filter(|(_, spared)| *spared >= 0.0)
-        .take(MAX_NAMED)
+        .enumerate()
+        .filter(|(i, (stride, spared))| *spared >= 0.0 && (*i < MAX_NAMED || *stride == len))
+        .map(|(_, rated)| rated)
         .map(|(stride, spared)| {
             let rows = view.rows(stride);
             let name = names::find(&rows, &view.guess, logs).filter(|n| n.bits > 12.0);
@@ -216,20 +221,7 @@ fn rate(
         score += tops_bits(&view.rows(best.stride), logs);
     }
     // A checksum over the unpacked bytes that fits is proof of the packing.
-    let proven = match (over, packing) {
-        (Some(Over::Seven), packing) => is_seven(packing),
-        (Some(Over::Nibbles { low_first }), Some(packing)) => {
-            packing
-                == if low_first {
-                    Packing::NibblesLowFirst
-                } else {
-                    Packing::NibblesHighFirst
-                }
-        }
-        (Some(Over::Marked), Some(Packing::NibblesMarked)) => true,
-        (Some(Over::Hex), Some(Packing::HexPairs)) => true,
-        _ => false,
-    };
+    let proven = over.is_some_and(|over| over != Over::Sent && over.is_of(packing));
     if proven {
         score += 100.0;
     }
@@ -243,7 +235,15 @@ fn rate(
             let n_low = bytes().filter(|b| **b & 0x0f >= 8).count();
             score += 20.0 + if n_high < n_low { 4.0 } else { 0.0 };
         }
-        Some(_) => {}
+        Some(_) => {
+            // Groups are mostly whole.
+            let n_sent = kind.messages[0].len() - start - end_back;
+            if n_sent % 8 != 0 {
+                score -= 16.0;
+            } else if name_bits >= CLEAR_NAMES {
+                score += 12.0;
+            }
+        }
     }
     Reading {
         start,
@@ -336,9 +336,10 @@ fn upper_tail_bits(n: usize, a: usize, b: usize, k: usize, logs: &Logs) -> f32 {
 fn packing_draft(best: &[Reading]) -> PackingDraft {
     let reading = &best[0];
     let lead = best.get(1).map_or(100.0, |b| reading.score - b.score);
+    let n_rows = reading.strides.first().map_or(0, |s| s.n_rows);
     let sureness = match lead {
         _ if reading.score < 12.0 => Sureness::Maybe,
-        lead if lead >= 20.0 => Sureness::Sure,
+        lead if lead >= 20.0 && n_rows >= 4 => Sureness::Sure,
         lead if lead >= 8.0 => Sureness::Likely,
         _ => Sureness::Maybe,
     };
@@ -355,7 +356,7 @@ fn packing_draft(best: &[Reading]) -> PackingDraft {
     }
 }
 
-fn patches_drafts(kind: &Kind, reading: &Reading) -> Vec<PatchesDraft> {
+fn patches_drafts(reading: &Reading, most: Sureness, is_start_known: bool) -> Vec<PatchesDraft> {
     let from = if reading.packing.is_some() {
         0
     } else {
@@ -373,7 +374,10 @@ fn patches_drafts(kind: &Kind, reading: &Reading) -> Vec<PatchesDraft> {
         let lead = rated.total - next;
         let count = reading.len / rated.stride;
         let is_alone = count == 1;
-        if rank > 0 && (is_alone || lead < -0.5 * reading.strides[0].total.max(40.0)) {
+        let is_multiple = rated.stride % reading.strides[0].stride == 0;
+        if rank > 0
+            && (is_alone || is_multiple || lead < -0.25 * reading.strides[0].total.max(40.0))
+        {
             continue;
         }
         if rated.name.is_none() && (is_alone || rated.spared < 24.0) {
@@ -381,7 +385,10 @@ fn patches_drafts(kind: &Kind, reading: &Reading) -> Vec<PatchesDraft> {
         }
         let divides = reading.same_length && reading.len % rated.stride == 0;
         let name_bits = rated.name.map_or(0.0, |n| n.bits);
-        let clear = name_bits >= CLEAR_NAMES && rated.n_rows >= 4;
+        // Numbers in the range of the letters can stand side by side, too, but not so many of them.
+        let clear = name_bits >= CLEAR_NAMES
+            && rated.n_rows >= 4
+            && rated.name.is_some_and(|n| n.n_varying >= 5);
         let sureness = if rank > 0 {
             Sureness::Maybe
         } else if clear && divides && lead >= 20.0 {
@@ -393,6 +400,12 @@ fn patches_drafts(kind: &Kind, reading: &Reading) -> Vec<PatchesDraft> {
         } else {
             Sureness::Maybe
         };
+        // Positions are no surer than the packing they count in.
+        let most = match is_alone && !is_start_known {
+            true => most.min(Sureness::Likely),
+            false => most,
+        };
+        let sureness = sureness.min(most);
         drafts.push(PatchesDraft {
             from,
             stride: rated.stride,
@@ -415,6 +428,5 @@ fn patches_drafts(kind: &Kind, reading: &Reading) -> Vec<PatchesDraft> {
             break;
         }
     }
-    let _ = kind;
     drafts
 }

@@ -48,10 +48,6 @@ impl View {
         }
     }
 
-    pub fn n_bytes(&self) -> usize {
-        self.regions.iter().map(Vec::len).sum()
-    }
-
     /// The whole rows of a stride, each distinct one once.
     pub fn rows(&self, stride: usize) -> Vec<&[u8]> {
         let mut seen = HashSet::new();
@@ -74,19 +70,13 @@ impl View {
             .sum();
         bits += (n_rows - rows.len()) as f32 * logs.of(rows.len().max(1));
         let mut counts = [0u16; 256];
-        let n = rows.len().min(MAX_ROWS);
-        let left_out = rows.len() - n;
         for column in 0..stride {
             bits += column_bits(
-                rows[..n].iter().map(|r| r[column]),
+                rows.iter().map(|r| r[column]),
                 &self.guess,
                 logs,
                 &mut counts,
             );
-        }
-        // Rows beyond what is counted cost what the last ones would; the same for every stride of that length.
-        if left_out > 0 {
-            bits *= rows.len() as f32 / n as f32;
         }
         self.plain_bits - bits
     }
@@ -184,9 +174,6 @@ impl View {
         strides
     }
 }
-
-/// So many rows are coded.
-const MAX_ROWS: usize = 256;
 
 /// The bits of a column when each byte is told by those before it, with `guess` for a byte that is new.
 pub(super) fn column_bits(

@@ -6,6 +6,7 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use super::gather::Kind;
 use super::{ChecksumDraft, Covered, Sureness};
 use crate::midi::checksum::Scheme;
+use crate::midi::packing::Packing;
 
 /// Spans may begin so far behind the ID.
 const FRONT: usize = 11;
@@ -25,6 +26,23 @@ pub(super) enum Over {
     Nibbles { low_first: bool },
     Marked,
     Hex,
+}
+
+impl Over {
+    /// Whether it is over what `form` packs, or over the bytes as they are sent.
+    pub fn is_of(self, form: Option<Packing>) -> bool {
+        match self {
+            Over::Sent => true,
+            Over::Seven => matches!(
+                form,
+                Some(Packing::SevenInEightHigh | Packing::SevenInEightLow)
+            ),
+            Over::Nibbles { low_first: true } => form == Some(Packing::NibblesLowFirst),
+            Over::Nibbles { low_first: false } => form == Some(Packing::NibblesHighFirst),
+            Over::Marked => form == Some(Packing::NibblesMarked),
+            Over::Hex => form == Some(Packing::HexPairs),
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -410,6 +428,10 @@ impl Fits {
     pub fn rank(&mut self, kind: &Kind) {
         let mut oddities: Vec<u32> = every(kind.id_end).iter().map(|h| h.oddness(kind)).collect();
         oddities.sort_unstable();
+        // A rule over unpacked bytes needs the packing it is over.
+        if let Some(form) = kind.form {
+            self.fits.retain(|f| f.hypothesis.over.is_of(form));
+        }
         for fit in &mut self.fits {
             fit.oddness = fit.hypothesis.oddness(kind);
         }
@@ -604,7 +626,25 @@ pub(super) fn starts(kind: &Kind, fits: &Fits, chosen: Option<&ChecksumDraft>) -
     for back in 1..4 {
         add(kind.most_start.saturating_sub(back));
     }
+    // A number right before the data that divides its length counts the patches.
+    let end = match chosen {
+        Some(c) if c.rule.at < 0 => c.rule.at.unsigned_abs(),
+        _ => 1,
+    };
+    starts.sort_by_key(|start| !is_counted(kind, *start, end));
     starts
+}
+
+fn is_counted(kind: &Kind, start: usize, end_back: usize) -> bool {
+    let count = |m: &[u8]| {
+        let two = usize::from(m[start - 2]) << 7 | usize::from(m[start - 1]);
+        (two, m.len().saturating_sub(start + end_back))
+    };
+    if start < kind.id_end + 2 {
+        return false;
+    }
+    let (n, len) = count(kind.messages[0]);
+    n >= 8 && len / n >= 8 && len % n == 0 && kind.messages.iter().all(|m| count(m) == (n, len))
 }
 
 const MAX_STARTS: usize = 6;
