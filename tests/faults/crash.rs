@@ -160,12 +160,13 @@ each! {
     keeping_a_long_file_survives_a_power_cut 3,
     keeping_a_folder_as_one_survives_a_power_cut 4,
     closing_survives_a_power_cut 5,
-    adding_a_shelf_survives_a_power_cut 6,
-    mirror_survives_a_power_cut 7,
-    fixity_survives_a_power_cut 8,
-    repair_survives_a_power_cut 9,
-    rescue_survives_a_power_cut 10,
-    reindex_survives_a_power_cut 11,
+    adding_a_layout_survives_a_power_cut 6,
+    adding_a_shelf_survives_a_power_cut 7,
+    mirror_survives_a_power_cut 8,
+    fixity_survives_a_power_cut 9,
+    repair_survives_a_power_cut 10,
+    rescue_survives_a_power_cut 11,
+    reindex_survives_a_power_cut 12,
 }
 
 #[test]

@@ -45,7 +45,7 @@ at() { D=$1; V=$1/v; export HOME=$1 XDG_STATE_HOME=$1/state XDG_DATA_HOME=$1/dat
 f() { "$BIN" --vault "$V" --no-input "$@"; }
 
 # ---- what is kept -------------------------------------------------------------------------------------------------
-# A dump of so many data bytes that differ with the seed; all are below 128.
+# A dump of so many data bytes that differ with the seed; all are below 128. 125 is the ID of no maker.
 dump() { # bytes seed maker
   awk -v n="$1" -v s="$2" -v m="$3" 'BEGIN { printf "%c%c%c", 240, m, 1; x = s * 7919 + 17
     for (i = 0; i < n; i++) { x = (x * 1103 + 12345) % 1048576; printf "%c", 1 + int(x / 8) % 126 } printf "%c", 247 }'
@@ -53,11 +53,11 @@ dump() { # bytes seed maker
 export LC_ALL=C
 make_input() {
   mkdir -p "$IN/many/organ" "$IN/many/pad" "$IN/many/drum" "$IN/card/sub" "$IN/before" "$IN/long"
-  for i in 1 2 3; do for d in organ pad drum; do dump 3000 "$i$(printf %d "'$d")" $((65 + ${#d})) >"$IN/many/$d/d$i.syx"; done; done
-  dump 3000000 5 80 >"$IN/many/pad/large.syx"
-  dump 900 6 65 >"$IN/before/a.syx"; dump 70000 7 65 >"$IN/before/b.syx"
-  dump 5000 8 65 >"$IN/one.syx"; dump 5100 9 65 >"$IN/later.syx"
-  for i in 1 2 3; do dump 2000 "3$i" 66 >"$IN/card/sub/p$i.syx"; done; echo settings >"$IN/card/SET.TXT"
+  for i in 1 2 3; do for d in organ pad drum; do dump 3000 "$i$(printf %d "'$d")" 125 >"$IN/many/$d/d$i.syx"; done; done
+  dump 3000000 5 125 >"$IN/many/pad/large.syx"
+  dump 900 6 125 >"$IN/before/a.syx"; dump 70000 7 125 >"$IN/before/b.syx"
+  dump 5000 8 125 >"$IN/one.syx"; dump 5100 9 125 >"$IN/later.syx"
+  for i in 1 2 3; do dump 2000 "3$i" 125 >"$IN/card/sub/p$i.syx"; done; echo settings >"$IN/card/SET.TXT"
   # Enough for more than one reel; what chunks look like does not matter here.
   for i in 1 2 3 4 5; do { printf '\360\106\1'; head -c 9000000 /dev/urandom | tr '\200-\377' '\0-\177'; printf '\367'; } >"$IN/long/l$i.syx"; done
 }

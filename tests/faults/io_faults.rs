@@ -128,12 +128,13 @@ each! {
     keeping_a_long_file_survives_failing_calls 3,
     keeping_a_folder_as_one_survives_failing_calls 4,
     closing_survives_failing_calls 5,
-    adding_a_shelf_survives_failing_calls 6,
-    mirror_survives_failing_calls 7,
-    fixity_survives_failing_calls 8,
-    repair_survives_failing_calls 9,
-    rescue_survives_failing_calls 10,
-    reindex_survives_failing_calls 11,
+    adding_a_layout_survives_failing_calls 6,
+    adding_a_shelf_survives_failing_calls 7,
+    mirror_survives_failing_calls 8,
+    fixity_survives_failing_calls 9,
+    repair_survives_failing_calls 10,
+    rescue_survives_failing_calls 11,
+    reindex_survives_failing_calls 12,
 }
 
 #[test]

@@ -108,6 +108,11 @@ pub const SCENARIOS: &[Scenario] = &[
         lab.open(world)?.writer(WAIT)?.close_reel()?;
         lab.keep(world, &options("organ", vec![lab.input("b.syx")]), tell)
     }),
+    on_a_vault("add a layout", Lab::prepare_one, |lab, world, _| {
+        let vault = lab.open(world)?;
+        ops::layouts::add(&vault, &lab.input("layout.toml"), WAIT)?;
+        ops::reread::bring_up_to_date(&vault, usize::MAX, WAIT).map(|_| ())
+    }),
     on_a_vault("add a shelf", Lab::prepare_one, |lab, world, _| {
         lab.add_shelf(&lab.open(world)?, "barn").map(|_| ())
     }),
@@ -310,6 +315,10 @@ impl Lab {
             let bytes = dump(1 + n as u8 % 2, &noise(10 + n, 300 + 400 * n as usize));
             file(self, &format!("many/organ/{n}.syx"), &bytes, 60 - n as i64);
         }
+        // The dumps of the organ, with seven nameless patches.
+        let layout = b"layout = 1\nname = \"organ\"\ntitle = \"Organ\"\n[[message]]\nname = \"bank\"\n\
+            header = \"F0 7D 0n 01 01 02\"\nbytes = 707\npatches = { from = 6, stride = 100, count = 7 }\n";
+        file(self, "layout.toml", layout, 60);
         file(self, "many/piano/x.syx", &dump(3, b"piano"), 50);
         // The same bytes under another device: stored once.
         let shared = dump(1, &noise(10, 300));
@@ -576,7 +585,7 @@ pub fn facts(dir: &Path) -> BTreeSet<String> {
         format!(
             "SELECT 'take', {}, {}, (SELECT key FROM section_key k WHERE k.id = take.key), {}, content,
              hex(content_hash), bytes, messages, flags, evidence, ledger, reel, kept_at, anchor, date, dated_by, start,
-             newest, alias_of FROM take",
+             newest, alias_of, sysex_number FROM take",
             name(TAKE, "id"), name(SECTION, "section"), name(PIECE, "piece")
         ),
         format!(
@@ -588,6 +597,7 @@ pub fn facts(dir: &Path) -> BTreeSet<String> {
         format!("SELECT 'label', {}, label FROM label", name(TAKE, "take")),
         format!("SELECT 'vouch', {}, at, text FROM vouch", name(TAKE, "take")),
         format!("SELECT 'log', {}, at, kind, date, text FROM log", name(DEVICE, "device")),
+        "SELECT 'layout', name, hex(text) FROM layout".to_string(),
         "SELECT 'shelf', name, dropped, record FROM shelf".to_string(),
         "SELECT 'foreign_reel', number, tag FROM foreign_reel".to_string(),
         "SELECT 'key_place', place, confirmed_at FROM key_place".to_string(),
