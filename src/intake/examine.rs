@@ -8,7 +8,9 @@ use std::collections::HashMap;
 
 use crate::layout::{self, Layouts, Reader, Reading};
 use crate::midi::file::{self, MidiFile};
-use crate::midi::framing::{Event, Framer, ProblemKind, Summary, looks_like_sysex};
+use crate::midi::framing::{
+    END, Event, FIRST_REAL_TIME, FIRST_STATUS, Framer, ProblemKind, START, Summary,
+};
 use crate::midi::header::HeaderKey;
 use crate::midi::universal::{Assembly, NON_REAL_TIME, REAL_TIME};
 use crate::model::contents::{ALL_EQUAL, Contents, READING};
@@ -16,10 +18,12 @@ use crate::model::hash::Hash;
 use crate::model::take::{Condition, Evidence, Finding};
 use crate::sys::text::{counted, grouped};
 
-/// How many of the first bytes decide what a dump is.
+/// How many of the first bytes are kept for the header key.
 const HEAD: usize = 4096;
 /// No header of a layout is longer.
 const LONGEST_HEADER: usize = layout::header::MAX_BYTES;
+/// How many of the first bytes tell whether it is a MIDI file.
+const FILE_HEAD: usize = 12;
 /// Longer messages are kept like any other, but what they mean is not looked at.
 const LONGEST_READ: usize = 16 << 20;
 /// Longer MIDI files are kept as they are, but what is in them is not looked at.
@@ -65,6 +69,11 @@ pub struct Examiner<'l> {
 enum Kind {
     SysEx,
     MidiFile,
+    /// No MIDI file; the first two bytes that are not real-time tell. Clock may run for long before a dump comes.
+    Undecided {
+        /// The first of them was F0.
+        has_start: bool,
+    },
     Other,
 }
 
@@ -153,45 +162,72 @@ impl<'l> Examiner<'l> {
         if bytes.is_empty() {
             return;
         }
-        if self.head.len() < HEAD {
-            let more = bytes.len().min(HEAD - self.head.len());
-            self.head.extend_from_slice(&bytes[..more]);
+        let n_before = self.head.len();
+        let n_more = bytes.len().min(HEAD - n_before);
+        self.head.extend_from_slice(&bytes[..n_more]);
+        if self.kind.is_some() {
+            self.take(bytes);
+        } else if self.head.len() >= FILE_HEAD {
+            let early = self.head[..n_before].to_vec();
+            self.begin();
+            self.take(&early);
+            self.take(bytes);
         }
-        let kind = *self.kind.get_or_insert_with(|| {
-            if file::looks_like_midi_file(bytes) {
-                Kind::MidiFile
-            } else if self.named_syx || looks_like_sysex(bytes) {
-                Kind::SysEx
-            } else {
-                Kind::Other
-            }
+    }
+
+    /// Looks at the first bytes: as many as [`FILE_HEAD`] or all there are, so that pieces of any size give the same.
+    fn begin(&mut self) {
+        self.kind = Some(if file::looks_like_midi_file(&self.head) {
+            Kind::MidiFile
+        } else if self.named_syx {
+            Kind::SysEx
+        } else {
+            Kind::Undecided { has_start: false }
         });
-        match kind {
-            Kind::SysEx => {
+    }
+
+    fn take(&mut self, bytes: &[u8]) {
+        if let Some(Kind::Undecided { has_start }) = self.kind {
+            let told = bytes.iter().filter(|byte| **byte < FIRST_REAL_TIME);
+            let mut told = has_start.then_some(&START).into_iter().chain(told);
+            self.kind = Some(match (told.next(), told.next()) {
+                (None, _) => Kind::Undecided { has_start },
+                (Some(&START), None) => Kind::Undecided { has_start: true },
+                (Some(&START), Some(..FIRST_STATUS | &END)) => Kind::SysEx,
+                _ => Kind::Other,
+            });
+        }
+        match self.kind {
+            Some(Kind::SysEx | Kind::Undecided { .. }) => {
                 let (summary, messages) = (&mut self.summary, &mut self.messages);
                 let hasher = &mut self.hasher;
                 self.framer.push(bytes, &mut |event| {
                     note(summary, hasher, messages, &event);
                 });
             }
-            Kind::MidiFile if self.file.len() + bytes.len() <= LONGEST_FILE => {
+            Some(Kind::MidiFile) if self.file.len() + bytes.len() <= LONGEST_FILE => {
                 self.file.extend_from_slice(bytes);
             }
-            Kind::MidiFile => {
+            Some(Kind::MidiFile) => {
                 self.file = Vec::new();
                 self.kind = Some(Kind::Other);
             }
-            Kind::Other => {}
+            Some(Kind::Other) | None => {}
         }
     }
 
     /// The verdict over everything pushed.
     pub fn finish(mut self) -> Examined {
+        if self.kind.is_none() && !self.head.is_empty() {
+            let all = self.head.clone();
+            self.begin();
+            self.take(&all);
+        }
         match self.kind {
             None => self.opaque(vec![Finding::error("empty", "it holds no bytes at all")]),
-            Some(Kind::Other) => self.opaque(Vec::new()),
+            Some(Kind::Other | Kind::Undecided { has_start: false }) => self.opaque(Vec::new()),
             Some(Kind::MidiFile) => self.finish_file(),
-            Some(Kind::SysEx) => {
+            Some(Kind::SysEx | Kind::Undecided { has_start: true }) => {
                 let (summary, messages) = (&mut self.summary, &mut self.messages);
                 self.framer.finish(&mut |event| {
                     note(summary, &mut None, messages, &event);
@@ -337,11 +373,13 @@ impl Messages {
             }
             Event::Message { bytes, .. } => {
                 self.too_long |= self.parts.len() + bytes.len() > LONGEST_READ;
+                let is_end = bytes.last() == Some(&0xF7);
                 if self.too_long {
                     self.parts = Vec::new();
+                    self.n_pushed += u64::from(is_end);
                 } else {
                     self.parts.extend_from_slice(bytes);
-                    if bytes.last() == Some(&0xF7) {
+                    if is_end {
                         let message = std::mem::take(&mut self.parts);
                         self.push(&message);
                     }
@@ -353,6 +391,9 @@ impl Messages {
 
     fn push(&mut self, message: &[u8]) {
         self.n_pushed += 1;
+        if message.len() > LONGEST_READ {
+            return;
+        }
         self.equal.add(message);
         match message.get(1) {
             Some(&NON_REAL_TIME) => self.universal.push(self.n_pushed, message),
@@ -640,19 +681,55 @@ mod tests {
     }
 
     #[test]
-    fn pieces_of_a_stream_give_the_same_verdict() {
-        let bytes = b"\xf0\x7d\x01\xf8\x02\x03\x04\x05\xf7\xf0\x7d\x01\x02\x03\x04\x05\xf7";
+    fn pieces_of_any_size_give_the_same_verdict() {
         let lens = Lens::published();
-        let at_once = examine("", bytes);
-        for cut in 1..bytes.len() {
-            let mut e = Examiner::new("", &lens);
-            e.push(&bytes[..cut]);
-            e.push(&bytes[cut..]);
-            let e = e.finish();
-            assert_eq!(
-                (e.key, e.content, e.messages),
-                (at_once.key.clone(), at_once.content, 2)
-            );
-        }
+        let check = |name: &str, bytes: &[u8], sysex: bool, messages: u64| {
+            let at_once = examine(name, bytes);
+            assert_eq!((at_once.sysex, at_once.messages), (sysex, messages));
+            for n_first in 1..bytes.len() {
+                for n_next in [1, bytes.len()] {
+                    let mut e = Examiner::new(name, &lens);
+                    e.push(&bytes[..n_first]);
+                    bytes[n_first..].chunks(n_next).for_each(|b| e.push(b));
+                    let e = e.finish();
+                    assert_eq!(format!("{e:?}"), format!("{at_once:?}"), "{n_first}");
+                }
+            }
+        };
+        let dump = b"\xf0\x7d\x01\xf8\x02\x03\x04\x05\xf7\xf0\x7d\x01\x02\x03\x04\x05\xf7";
+        check("", dump, true, 2);
+        let file = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk\0\0\0\x0c\0\xf0\x05\x7d\x01\x02\x03\xf7\0\xff\x2f\0";
+        check("a.mid", file, true, 1);
+        check("a.syx", file, true, 1);
+        check("", &file[..11], false, 0);
+        check("a.syx", b"MThd", false, 0);
+        check("", b"\xf0\x90\x3c\x40", false, 0);
+        check("", b"\xf8\xf0\xf8\xf0", false, 0);
+        check("", b"\xf8\xf0\xf8\xf7", true, 1);
+        check("", b"\xfe\xf0\xfe", true, 0);
+        check("", b"\xff\xff\xff", false, 0);
+        // Clock, for longer than any head.
+        let clocked = [&[0xF8; 2 * HEAD][..], dump].concat();
+        let mut e = Examiner::new("", &lens);
+        clocked.chunks(1).for_each(|byte| e.push(byte));
+        assert_eq!(e.finish().messages, 2);
+        assert_eq!(examine("", &clocked).messages, 2);
+    }
+
+    #[test]
+    fn a_message_that_is_too_long_is_not_read_whether_it_comes_in_pieces_or_not() {
+        let lens = Lens::published();
+        let mut bytes = vec![0x01; LONGEST_READ + 1];
+        bytes[..3].copy_from_slice(b"\xf0\x7e\x01");
+        bytes[LONGEST_READ] = 0xF7;
+        bytes.extend(b"\xf0\x7e\x00\x01\xf7");
+        let at_once = examine("", &bytes);
+        // It is counted, but nothing is said of what is in it.
+        assert_eq!(at_once.messages, 2);
+        assert_eq!(codes(&at_once), ["wrong-length"]);
+        assert!(at_once.findings[0].message.starts_with("message 2: "));
+        let mut e = Examiner::new("", &lens);
+        bytes.chunks(100_000).for_each(|piece| e.push(piece));
+        assert_eq!(format!("{:?}", e.finish()), format!("{at_once:?}"));
     }
 }

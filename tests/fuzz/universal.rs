@@ -74,7 +74,11 @@ fn judge(dump: &[&[u8]]) {
         assembled.findings.len() < 40,
         "one finding for each kind of fault"
     );
-    let n_file_bytes: usize = assembled.files.iter().filter_map(|f| f.bytes.as_ref().map(Vec::len)).sum();
+    let n_file_bytes: usize = assembled
+        .files
+        .iter()
+        .filter_map(|f| f.bytes.as_ref().map(Vec::len))
+        .sum();
     assert!(n_file_bytes <= n_packet_bytes);
     for sample in &assembled.samples {
         assert!(!sample.to_string().is_empty());
