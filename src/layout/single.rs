@@ -5,6 +5,7 @@ use std::fmt;
 use super::header::{DoesNotFit, Letter, Numbers};
 use super::read::{Patch, patch_bytes};
 use super::{Layout, MessageKind, Patches, number};
+use crate::midi::framing::{END, FIRST_STATUS, START};
 
 /// The most bytes a map may give.
 const MAX_MAPPED: usize = 16_384;
@@ -183,6 +184,11 @@ pub enum NoSinglePatch {
     },
     /// A number does not fit into that message's header.
     Number(DoesNotFit),
+    /// Bytes above 7F would stand in it.
+    NoMessage {
+        /// The kind of message.
+        kind: String,
+    },
     /// The message that holds the patch is not there, or its bytes cannot be read.
     Unreadable,
 }
@@ -197,6 +203,10 @@ impl fmt::Display for NoSinglePatch {
             NoSinglePatch::NoLength { kind } => write!(
                 f,
                 "the layout does not say how long a message \"{kind}\" is, or it is too long"
+            ),
+            NoSinglePatch::NoMessage { kind } => write!(
+                f,
+                "the patch has bytes above 7F, which a message \"{kind}\" cannot hold as they are"
             ),
             NoSinglePatch::Number(why) => why.fmt(f),
             NoSinglePatch::Unreadable => {
@@ -265,9 +275,6 @@ fn build(
         .ok_or_else(no_length)?;
     let header = kind.header.fill(numbers).map_err(NoSinglePatch::Number)?;
     let mut message = vec![0; n_bytes];
-    message[..header.len()].copy_from_slice(&header);
-    message[n_bytes - 1] = crate::midi::framing::END;
-
     let into = place.from as usize..place.from as usize + patch.len();
     let mut unpacked = None;
     match &kind.packed {
@@ -294,6 +301,13 @@ fn build(
             unpacked = Some(bytes);
         }
     }
+    // A layout may put the patch over the header or the end; a message it must stay.
+    message
+        .get_mut(..header.len())
+        .filter(|front| front.len() < n_bytes)
+        .ok_or_else(no_length)?
+        .copy_from_slice(&header);
+    message[n_bytes - 1] = END;
     if let Some(rule) = &kind.checksum {
         let covered = match (rule.unpacked, &unpacked) {
             (true, Some(bytes)) => rule.covers.within(bytes.len()).map(|range| &bytes[range]),
@@ -308,12 +322,20 @@ fn build(
             .ok_or_else(no_length)?
             .copy_from_slice(checksum);
     }
-    Ok(message)
+    match message[..] {
+        [START, ref inner @ .., END] if inner.iter().all(|byte| *byte < FIRST_STATUS) => {
+            Ok(message)
+        }
+        _ => Err(NoSinglePatch::NoMessage {
+            kind: kind.name.clone(),
+        }),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::layout::{Layouts, Reader};
 
     fn check(lists: &[&str], patch: &[u8], expected: &[u8]) {
         let lists: Vec<String> = lists.iter().map(ToString::to_string).collect();
@@ -360,5 +382,40 @@ mod tests {
             assert!(SingleMap::parse(&[list.to_string()]).is_err(), "{list:?}");
         }
         assert!(SingleMap::parse(&[]).is_err());
+    }
+
+    #[test]
+    fn what_is_made_is_a_message_whatever_the_layout_says() {
+        let check = |changed: [&str; 2], patch: u8, expected: Result<&str, &str>| {
+            let text = "layout = 1\nname = \"a\"\ntitle = \"A\"\n\
+                [[message]]\nname = \"bank\"\nheader = \"F0 7D 01\"\nbytes = 8\n\
+                packed = { form = \"nibbles-high-first\", from = 3, to = -2 }\n\
+                patches = { from = 0, stride = 2, count = 1, single = \"one\", single-map = [\"0-1\"] }\n\
+                [[message]]\nname = \"one\"\nheader = \"F0 7D 02\"\nbytes = 6\n\
+                patches = { from = 3, stride = 2, count = 1 }\n";
+            let layout = Layout::parse(&text.replace(changed[0], changed[1])).unwrap();
+            let message = [0xF0, 0x7D, 1, patch >> 4, patch & 15, 0, 1, 0xF7];
+            let mut layouts = Layouts::none();
+            layouts.add(std::sync::Arc::new(layout.clone()));
+            let mut reader = Reader::new(&layouts, None);
+            reader.push(&message);
+            let reading = reader.finish().unwrap();
+            let made = one_patch(&layout, &[&message], &reading.patches[0]);
+            let made = made.map(|m| m.iter().map(|b| format!("{b:02X} ")).collect::<String>());
+            match (made, expected) {
+                (Ok(made), Ok(expected)) => assert_eq!(made.trim_end(), expected),
+                (Err(why), Err(expected)) => assert_eq!(why.to_string(), expected),
+                (made, _) => panic!("{made:?}"),
+            }
+        };
+        let above = "the patch has bytes above 7F, which a message \"one\" cannot hold as they are";
+        check(["", ""], 0x55, Ok("F0 7D 02 55 01 F7"));
+        check(["", ""], 0x85, Err(above));
+        check(["\"0-1\"", "\"0 =200\""], 0x55, Err(above));
+        check(
+            ["from = 3, stride", "from = 1, stride"],
+            0x55,
+            Ok("F0 7D 02 00 00 F7"),
+        );
     }
 }

@@ -56,6 +56,10 @@ fn check(bytes: &[u8], seen: &Seen) {
     });
 }
 
+fn is_message(bytes: &[u8]) -> bool {
+    matches!(bytes, [0xF0, inner @ .., 0xF7] if inner.iter().all(|b| *b < 0x80))
+}
+
 fn read(layouts: &Layouts, preferred: Option<&str>, dump: &[&[u8]]) -> Option<Reading> {
     let mut reader = Reader::new(layouts, preferred);
     for message in dump {
@@ -91,7 +95,7 @@ fn judge(
     // Each is a message; there may be many patches.
     for patch in reading.patches.iter().take(4).chain(reading.patches.last()) {
         if let Ok(alone) = one_patch(&reading.layout, &dump, patch) {
-            assert!(matches!(alone[..], [0xF0, .., 0xF7]));
+            assert!(is_message(&alone), "{alone:02X?}");
         }
     }
     if let Ok(other) = readdress_all(Some(&reading.layout), &dump, number) {
