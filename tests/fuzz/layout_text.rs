@@ -204,8 +204,8 @@ pub fn made(choices: &mut Choices<'_>) -> String {
 
 fn made_kind(kind: usize, n_kinds: usize, text: &mut String, choices: &mut Choices<'_>) {
     const HEADERS: [(&str, i64); 10] = [
-        ("F0", 1),
-        ("F0 xx", 2),
+        ("F0 01", 2),
+        ("F0 01 xx", 3),
         ("F0 7D", 2),
         ("F0 7D 0n 22 bb", 5),
         ("F0 7D 0n 21 bb pp", 6),
