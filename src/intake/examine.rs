@@ -26,8 +26,12 @@ const LONGEST_HEADER: usize = layout::header::MAX_BYTES;
 const FILE_HEAD: usize = 12;
 /// Longer messages are kept like any other, but what they mean is not looked at.
 const LONGEST_READ: usize = 16 << 20;
-/// Longer MIDI files are kept as they are, but what is in them is not looked at.
-const LONGEST_FILE: usize = 64 << 20;
+/// Of a dump of more messages nobody looks at what they mean. Each takes up to 72 bytes of memory, so a hostile file of
+/// any size could fill it; an instrument that sends so many takes an hour.
+const MOST_READ: u64 = 1 << 20;
+/// Longer MIDI files are kept as they are, but what is in them is not looked at. A hostile one takes 75 times its size
+/// (two-byte messages, `tests/fuzz/intake.rs`), so 600 MiB; a cable carries these 8 MiB in 45 minutes.
+const LONGEST_FILE: usize = 8 << 20;
 
 /// With what a dump is read.
 #[derive(Debug, Clone)]
@@ -391,7 +395,12 @@ impl Messages {
 
     fn push(&mut self, message: &[u8]) {
         self.n_pushed += 1;
-        if message.len() > LONGEST_READ {
+        if self.n_pushed == MOST_READ + 1 {
+            self.reader = Reader::new(&Layouts::none(), None);
+            self.universal = Assembly::new();
+            self.equal = Equal::default();
+        }
+        if self.n_pushed > MOST_READ || message.len() > LONGEST_READ {
             return;
         }
         self.equal.add(message);
@@ -444,6 +453,15 @@ impl Messages {
         }
         for tuning in &universal.tunings {
             contents.patches.push(Some(&tuning.name));
+        }
+        if self.n_pushed > MOST_READ {
+            findings.push(Finding::note(
+                "not-read",
+                format!(
+                    "it holds more than {}, so what they mean was not looked at",
+                    counted(MOST_READ, "message")
+                ),
+            ));
         }
         findings.extend(equal_finding(&self.equal, reading.as_ref(), messages));
         findings.extend(universal.findings);
@@ -731,5 +749,20 @@ mod tests {
         let mut e = Examiner::new("", &lens);
         bytes.chunks(100_000).for_each(|piece| e.push(piece));
         assert_eq!(format!("{:?}", e.finish()), format!("{at_once:?}"));
+    }
+
+    #[test]
+    fn messages_without_end_are_counted_and_not_read() {
+        let bank = b"\xf0\x43\x10\x4c\x00\x00\x7e\x00\xf7";
+        let check = |n_more: u64, layout: bool, expected: &[&str]| {
+            let bytes = [&bank[..], &[0xF0, 0xF7].repeat(n_more as usize)].concat();
+            let seen = examine("a.syx", &bytes);
+            assert_eq!(seen.messages, n_more + 1);
+            assert_eq!(seen.contents.layout.is_some(), layout);
+            assert_eq!(codes(&seen), expected);
+            assert_eq!(seen.evidence, Evidence::Framing);
+        };
+        check(MOST_READ - 1, true, &["no-id", "other-message"]);
+        check(MOST_READ, false, &["no-id", "not-read"]);
     }
 }

@@ -267,10 +267,12 @@ impl PackedRule {
             return self.form.pack(bytes);
         };
         let n_unpacked = self.n_in(block as usize).max(1);
-        bytes
-            .chunks(n_unpacked)
-            .flat_map(|part| self.form.pack(part))
-            .collect()
+        let n_blocks = bytes.len().div_ceil(n_unpacked);
+        let mut packed = Vec::with_capacity(self.form.packed_len(bytes.len()) + n_blocks);
+        for part in bytes.chunks(n_unpacked) {
+            packed.extend(self.form.pack(part));
+        }
+        packed
     }
 
     /// How many bytes `n_packed` bytes stand for that are packed together.

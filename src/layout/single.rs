@@ -7,10 +7,10 @@ use super::read::{Patch, patch_bytes};
 use super::{Layout, MessageKind, Patches, number};
 use crate::midi::framing::{END, FIRST_STATUS, START};
 
-/// The most bytes a map may give.
-const MAX_MAPPED: usize = 16_384;
-/// The longest message that is made.
-const MAX_MESSAGE: u32 = 512 << 10;
+/// The most bytes a map may give: a layout of a few lines may hold a map in each.
+const MAX_MAPPED: usize = 4096;
+/// The longest message that is made: a layout of a few lines may ask for any, and it is there packed and unpacked.
+const MAX_MESSAGE: u32 = 256 << 10;
 
 /// Where each byte of the single form of a patch comes from.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -382,6 +382,10 @@ mod tests {
             assert!(SingleMap::parse(&[list.to_string()]).is_err(), "{list:?}");
         }
         assert!(SingleMap::parse(&[]).is_err());
+        let most = MAX_MAPPED - 1;
+        assert!(SingleMap::parse(&[format!("0-{most}")]).is_ok());
+        assert!(SingleMap::parse(&[format!("0-{}", most + 1)]).is_err());
+        assert!(SingleMap::parse(&[format!("0-{most}"), "0".into()]).is_err());
     }
 
     #[test]

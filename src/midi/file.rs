@@ -91,7 +91,7 @@ pub fn looks_like_midi_file(first_bytes: &[u8]) -> bool {
 
 /// Reads `bytes`, a whole file. Never fails; bytes that are no MIDI file give no messages and the finding `not-midi-file`.
 ///
-/// Memory: the messages once more. A hostile file of two-byte messages takes about 50 times its size.
+/// Memory: the messages once more. A hostile file of two-byte messages takes up to 75 times its size.
 ///
 /// ```
 /// let file = farshelf::midi::file::read(&[

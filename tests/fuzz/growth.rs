@@ -37,7 +37,7 @@ const CASES: &[(&str, usize, fn(usize) -> Work)] = &[
     ("MIDI file: one escape of two-byte messages", 1 << 24, |n| {
         midi(vec![escape(n)])
     }),
-    ("MIDI file: escapes of one message", 1 << 24, |n| {
+    ("MIDI file: escapes of one message", 1 << 25, |n| {
         midi(vec![[0, 0xF7, 2, 0xF0, 0xF7].repeat(n / 5)])
     }),
     ("MIDI file: a message cut by each event", 1 << 24, |n| {
@@ -132,7 +132,7 @@ const CASES: &[(&str, usize, fn(usize) -> Work)] = &[
         );
         dump(&patches, numbered(n, 0))
     }),
-    ("comparing messages that are all the same", 1 << 22, |n| {
+    ("comparing messages that are all the same", 1 << 25, |n| {
         let messages = vec![vec![0xF0, 1, 0xF7]; n / 6];
         let mut others = messages.clone();
         others.insert(0, vec![0xF0, 2, 0xF7]);
@@ -145,7 +145,7 @@ const CASES: &[(&str, usize, fn(usize) -> Work)] = &[
             black_box(compare_messages(&a, &b));
         })
     }),
-    ("comparing messages that all differ", 1 << 22, |n| {
+    ("comparing messages that all differ", 1 << 25, |n| {
         let (a, b) = (numbered(n / 2, 0), numbered(n / 2, 1));
         Box::new(move || {
             let (a, b): (Vec<&[u8]>, Vec<&[u8]>) = (
@@ -205,7 +205,7 @@ const CASES: &[(&str, usize, fn(usize) -> Work)] = &[
                 .collect(),
         )
     }),
-    ("draft: kinds without end", 1 << 20, |n| {
+    ("draft: kinds without end", 1 << 22, |n| {
         drafted(vec![kinds(n / 2), kinds(n / 2)])
     }),
     ("draft: lengths without end", 1 << 20, |n| {

@@ -7,6 +7,7 @@ use farshelf::layout::Layout;
 
 use crate::choices::Choices;
 use crate::fuzz;
+use crate::memory::measured;
 use crate::messages;
 use crate::watch::{Limits, Seen};
 
@@ -67,4 +68,45 @@ fn check(bytes: &[u8], seen: &Seen) {
 /// All that a verdict says.
 fn facts(examined: &Examined) -> String {
     format!("{examined:?}")
+}
+
+#[test]
+fn hostile_files_take_no_more_than_is_said() {
+    // One more than a list has room for before it grows. `LONGEST_FILE` and `MOST_READ` in `intake/examine.rs` build on this.
+    let n = (1 << 17) + 1;
+    let universal = |head: &[u8], n_data| {
+        let mut messages = Vec::new();
+        for k in 0..n as u32 / 8 {
+            messages.extend([0xF0, 0x7E, 0x00]);
+            messages.extend(head);
+            messages.extend([k as u8 & 0x7F, (k >> 7) as u8 & 0x7F]);
+            messages.extend(vec![0x20; n_data]);
+            messages.push(0xF7);
+        }
+        messages
+    };
+    let of_layout = b"\xF0\x43\x10\x4C\x00\x00\x7E\x00\xF7";
+    for (name, most, file) in [
+        (
+            "two-byte messages of a MIDI file",
+            75,
+            crate::midi_file::two_byte_messages(n),
+        ),
+        ("messages that fit no layout", 1, [0xF0, 0xF7].repeat(n)),
+        (
+            "two-byte messages after one of a layout",
+            36,
+            [&of_layout[..], &[0xF0, 0xF7].repeat(n)].concat(),
+        ),
+        ("tunings", 3, universal(&[8, 5], 29)),
+        ("headers of samples", 8, universal(&[1], 14)),
+    ] {
+        let (_, used) = measured(|| examine("a.x", &file, &Lens::published()));
+        let times = used.most / file.len();
+        println!(
+            "{name}: {} bytes, {times} times as many at one time",
+            file.len()
+        );
+        assert!(times <= most, "{name}: {times}");
+    }
 }

@@ -124,3 +124,30 @@ fn judge(
         assert!(same.iter().all(|c| c.change.as_str() == "same"));
     }
 }
+
+#[test]
+fn a_small_layout_makes_no_large_message() {
+    for (form, block) in [
+        ("seven-in-eight-low", ""),
+        ("seven-in-eight-high", ", block = 8"),
+        ("hex-pairs", ", block = 2"),
+    ] {
+        for n_bytes in [65_536, 131_072, 262_144, 524_288, 1 << 24] {
+            let text = format!(
+                "layout = 1\nname = \"a\"\ntitle = \"A\"\n\
+                 [[message]]\nname = \"bank\"\nheader = \"F0 7D 01\"\n\
+                 patches = {{ from = 3, stride = 1, count = 9, single = \"one\" }}\n\
+                 [[message]]\nname = \"one\"\nheader = \"F0 7D 02\"\nbytes = {n_bytes}\n\
+                 packed = {{ form = \"{form}\", from = 4, to = -5{block} }}\n\
+                 patches = {{ from = 0, stride = 1, count = 1 }}\n"
+            );
+            let dump = [vec![0xF0, 0x7D, 0x01, 5, 6, 7, 0xF7]];
+            let layout = Layout::parse(&text).unwrap_or_else(|bad| panic!("{bad}\n{text}"));
+            Seen::default().watch(&LIMITS, &[text.as_bytes(), &dump[0]], || {
+                let mut layouts = Layouts::none();
+                layouts.add(Arc::new(layout));
+                judge(&layouts, None, &dump, &dump, 5);
+            });
+        }
+    }
+}

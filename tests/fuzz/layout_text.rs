@@ -181,8 +181,28 @@ fn exchange(line: &mut String, choices: &mut Choices<'_>) {
     *line = changed;
 }
 
+/// As much as few words can ask for: the same kind of message again and again.
+fn dense(choices: &mut Choices<'_>) -> String {
+    const KINDS: [&str; 5] = [
+        "patches={from=0,stride=1,count=1,single-map=[\"0-4095\"]}",
+        "patches={from=0,stride=1,count=1,single-map=[\"0-16383\"]}",
+        "patches={from=0,stride=1,count=1,single-map=[\"16384*1:0\"]}",
+        "patches={from=0,stride=1,count=4294967295,name={at=0,bytes=1}}",
+        "count=4294967295\nignore=[[0,1]]",
+    ];
+    let kind = *choices.one_of(&KINDS);
+    let mut text = String::from("layout=1\nname=\"a\"\ntitle=\"a\"\n");
+    for k in 0..choices.below(16) {
+        text += &format!("[[message]]\nname=\"{k}\"\nheader=\"F0 01\"\n{kind}\n");
+    }
+    text
+}
+
 /// A layout made from nothing: mostly one that holds together.
 pub fn made(choices: &mut Choices<'_>) -> String {
+    if choices.once_in(16) {
+        return dense(choices);
+    }
     let mut text = String::from("layout = 1\nname = \"made-up\"\ntitle = \"Made up\"\n");
     if choices.once_in(4) {
         text += "panel = 1\nholds-for = [\"1.0\"]\nnot-stored = [\"tune\"]\n";

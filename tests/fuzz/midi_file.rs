@@ -7,9 +7,9 @@ use crate::fuzz;
 use crate::messages;
 use crate::watch::{Limits, Seen};
 
-/// A message of two bytes takes 48, and there are lists that grow and are sorted.
+/// A message of two bytes takes 48, and a list that grows is there twice, the second time with as much room again.
 const LIMITS: Limits = Limits {
-    most_per_byte: 200,
+    most_per_byte: 80,
     total_per_byte: 600,
     total: 64 << 10,
 };
@@ -192,4 +192,24 @@ fn round_trip(bytes: &[u8], seen: &Seen) {
             read.findings
         );
     });
+}
+
+#[test]
+fn two_byte_messages_take_no_more_than_is_said() {
+    // One more than a list has room for before it grows.
+    for n_messages in [100, 1 << 17, (1 << 17) + 1] {
+        let file = two_byte_messages(n_messages);
+        Seen::default().watch(&LIMITS, &[&file], || {
+            assert_eq!(file::read(&file).messages().count(), n_messages);
+        });
+    }
+}
+
+/// A file of one event that sends so many messages of two bytes.
+pub fn two_byte_messages(n: usize) -> Vec<u8> {
+    let mut track = vec![0, 0xF7];
+    assert!(file::vlq::write(2 * n as u32, &mut track));
+    track.extend([0xF0, 0xF7].repeat(n));
+    let head = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk";
+    [&head[..], &(track.len() as u32).to_be_bytes(), &track].concat()
 }

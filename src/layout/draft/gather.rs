@@ -89,9 +89,18 @@ pub(super) fn gather<'a>(dumps: &'a [Vec<Vec<u8>>], draft: &mut Draft) -> Vec<Ki
     draft.n_bytes = distinct.iter().map(|m| m.len()).sum();
     draft.n_distinct = distinct.len();
 
+    // In which dumps each of them stands, so that a group asks after its own members only.
+    let mut dumps_of = vec![Vec::new(); distinct.len()];
+    for (dump, sequence) in sequences.iter().enumerate() {
+        for i in sequence {
+            if dumps_of[*i].last() != Some(&dump) {
+                dumps_of[*i].push(dump);
+            }
+        }
+    }
     let mut kinds = Vec::new();
     for members in by_length(&distinct) {
-        split(members, &distinct, &sequences, 0, &mut kinds);
+        split(members, &distinct, &dumps_of, dumps.len(), 0, &mut kinds);
     }
     kinds.sort_by_key(|members| {
         let n: usize = members.iter().map(|i| distinct[*i].len()).sum();
@@ -189,7 +198,8 @@ fn by_length(distinct: &[&[u8]]) -> Vec<Vec<usize>> {
 fn split(
     members: Vec<usize>,
     distinct: &[&[u8]],
-    sequences: &[Vec<usize>],
+    dumps_of: &[Vec<usize>],
+    n_dumps: usize,
     depth: usize,
     out: &mut Vec<Vec<usize>>,
 ) {
@@ -211,12 +221,12 @@ fn split(
             if by_value.len() == 1 || is_run {
                 continue;
             }
-            if at <= end + 1 && is_one_per_dump(&members, distinct, sequences, at) {
+            if at <= end + 1 && is_one_per_dump(&members, distinct, dumps_of, n_dumps, at) {
                 continue;
             }
             if by_value.len() <= 4 && by_value.values().all(|v| v.len() >= 2) {
                 for part in by_value.into_values() {
-                    split(part, distinct, sequences, depth + 1, out);
+                    split(part, distinct, dumps_of, n_dumps, depth + 1, out);
                 }
                 return;
             }
@@ -226,23 +236,21 @@ fn split(
     out.push(members);
 }
 
+/// Whether the byte is the same all through each dump; of one dump alone nobody can tell.
 fn is_one_per_dump(
     members: &[usize],
     distinct: &[&[u8]],
-    sequences: &[Vec<usize>],
+    dumps_of: &[Vec<usize>],
+    n_dumps: usize,
     at: usize,
 ) -> bool {
-    let members: BTreeSet<usize> = members.iter().copied().collect();
-    sequences.len() > 1
-        && sequences.iter().all(|sequence| {
-            let mut values = sequence
+    let mut values: HashMap<usize, u8> = HashMap::new();
+    n_dumps > 1
+        && members.iter().all(|i| {
+            let value = distinct[*i][at];
+            dumps_of[*i]
                 .iter()
-                .filter(|i| members.contains(i))
-                .map(|i| distinct[*i][at]);
-            match values.next() {
-                None => true,
-                Some(first) => values.all(|v| v == first),
-            }
+                .all(|dump| *values.entry(*dump).or_insert(value) == value)
         })
 }
 

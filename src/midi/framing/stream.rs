@@ -74,7 +74,7 @@ impl Default for Stream {
 /// Splits `bytes`, a whole stream, into its messages and what else is in it. Never fails; bytes that are no SysEx at all are
 /// one problem.
 ///
-/// Memory: the messages once more. A hostile stream of two-byte messages takes about 40 times its size, so look at files of
+/// Memory: the messages once more. A hostile stream of two-byte messages takes up to 62 times its size, so look at files of
 /// unknown size with [`summarize`](super::summarize) or a [`Summary`](super::Summary) first.
 pub fn frame(bytes: &[u8]) -> Framing {
     let mut stream = Stream::new();
