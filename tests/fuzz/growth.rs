@@ -224,7 +224,8 @@ const CASES: &[Case] = &[
     ("intake: bytes one by one", 1 << 22, |n| {
         let bytes = [0xF0, 0x7E, 0, 1, 0xF8, 0xF7].repeat(n / 6);
         Box::new(move || {
-            let mut examiner = Examiner::new("", &Lens::published());
+            let lens = Lens::published();
+            let mut examiner = Examiner::new("", &lens);
             bytes.chunks(1).for_each(|piece| examiner.push(piece));
             black_box(examiner.finish());
         })
