@@ -623,3 +623,31 @@ fn mido_and_midi_perl_read_what_is_written() {
         }
     }
 }
+
+/// MIDI 1.0 Detailed Specification 4.2.1, Hardware p. 1, and CA-033: 31,250 baud, 10 bits to a byte. A message begins when
+/// the one before has been sent, rounded up to a millisecond.
+#[test]
+fn a_message_takes_as_long_as_the_cable_needs() {
+    let all: serde_json::Value =
+        serde_json::from_str(include_str!("vectors/midi/area_a.json")).unwrap();
+    let entries = all["vectors"].as_array().unwrap();
+    let rate = entries.iter().find(|v| v["name"] == "midi_rate").unwrap();
+    let rows = rate["table"].as_array().unwrap();
+    assert!(rows.len() >= 5);
+    for row in rows {
+        let n_bytes = row["bytes"].as_u64().unwrap() as usize;
+        let seconds = row["seconds"].as_f64().unwrap();
+        let mut message = vec![0x01; n_bytes];
+        message[0] = 0xF0;
+        message[n_bytes - 1] = 0xF7;
+        let pace = Pace {
+            pause_after_message_ms: 0,
+            ..Pace::default()
+        };
+        let written = file::write([message.as_slice(), &message], pace, "").unwrap();
+        let ticks: Vec<u64> = file::read(&written).messages().map(|m| m.tick).collect();
+        // The table is rounded to a hundredth of a millisecond.
+        let wanted = (seconds * 1000.0 - 0.01).ceil() as u64;
+        assert_eq!(ticks, [0, wanted], "{n_bytes} bytes");
+    }
+}

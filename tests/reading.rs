@@ -676,6 +676,45 @@ fn a_layout_names_the_sections_of_a_new_device() {
 }
 
 #[test]
+fn a_layout_goes_along_to_another_vault_and_a_device_may_be_given_one_later() {
+    let s = Studio::new();
+    let vault = s.create();
+    let text = s.file("organ.toml", ORGAN.as_bytes(), NOW);
+    layouts::add(&vault, &text, WAIT).unwrap();
+    add_device(&vault, "organ");
+    for (i, name) in [b"OBOE  ", b"REED  "].into_iter().enumerate() {
+        keep_one(
+            &s,
+            &vault,
+            "organ",
+            &format!("{i}.syx"),
+            &organ(b"FLUTE ", name, None),
+            60 - i as i64,
+        );
+    }
+    let other = ops::create::create(&s.path("other"), None, &s.world()).unwrap();
+    let mut told = Vec::new();
+    let totals = ops::bring::bring(&other, &s.path("vault"), WAIT, &mut |r| {
+        told.push((r.condition, r.findings.len()));
+        Ok(())
+    })
+    .unwrap();
+    assert_eq!((totals.kept, told), (2, vec![(Condition::Whole, 0); 2]));
+    reread::bring_up_to_date(&other, usize::MAX, WAIT).unwrap();
+    assert_eq!(ops::find::find(&other, "flute").unwrap().len(), 1);
+    assert_eq!(layouts::list(&other).unwrap()[0].name, "organ-bank");
+
+    // Another layout for the device: its takes are read anew with that one first.
+    let change = ops::devices::DeviceChange {
+        layout: Some("organ-bank".to_string()),
+        ..Default::default()
+    };
+    ops::devices::edit(&other, &"organ".parse().unwrap(), change, WAIT).unwrap();
+    let read = reread::bring_up_to_date(&other, usize::MAX, WAIT).unwrap();
+    assert_eq!((read.read, read.changed), (2, 0));
+}
+
+#[test]
 fn a_single_voice_is_kept_beside_the_memory() {
     let s = Studio::new();
     let vault = s.create();

@@ -43,6 +43,7 @@ pub fn bring(
     }
     let other = Vault::open(from, vault.world().clone())?;
     let mut totals = KeepTotals::default();
+    bring_layouts(vault, &other, wait)?;
     for device in other.catalogue().devices()? {
         let mover = Mover {
             vault,
@@ -58,6 +59,30 @@ pub fn bring(
         }
     }
     Ok(totals)
+}
+
+/// The person's own layouts go along, unless there is one of that name here.
+fn bring_layouts(vault: &Vault, other: &Vault, wait: Duration) -> Result<()> {
+    let here = vault.catalogue().layouts()?;
+    let mut theirs = other.catalogue().layouts()?;
+    theirs.retain(|(name, _)| !here.iter().any(|(known, _)| known == name));
+    if theirs.is_empty() {
+        return Ok(());
+    }
+    let mut writer = vault.writer(wait)?;
+    for (layout, text) in theirs {
+        let mut bytes = Vec::new();
+        // One whose text is damaged stays behind; its takes come all the same.
+        if Pieces::new(other).copy(&text, &mut bytes).is_ok() {
+            writer.put_piece(Form::Layout, text, &bytes)?;
+            writer.record(&Event::Layout(ledger::Layout {
+                layout,
+                blake3: Some(text.to_string()),
+                begins: vec![String::new()],
+            }))?;
+        }
+    }
+    writer.commit()
 }
 
 struct Mover<'a> {

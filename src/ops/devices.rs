@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::ids::{DeviceId, SectionName};
+use crate::ops::layouts;
 use crate::vault::Vault;
 use crate::vault::catalogue::{DeviceRow, LogRow, SectionRow};
 use crate::vault::ledger::{self, Event};
@@ -124,7 +125,10 @@ pub const LOG_KINDS: &[&str] = &[
     "note",
 ];
 
-fn check_change(change: &DeviceChange) -> Result<()> {
+fn check_change(vault: &Vault, change: &DeviceChange) -> Result<()> {
+    if let Some(layout) = change.layout.as_deref().filter(|l| !l.is_empty()) {
+        layouts::show(vault, layout)?;
+    }
     if let Some(power) = change
         .power
         .as_deref()
@@ -188,7 +192,7 @@ pub fn add(
     change: DeviceChange,
     wait: Duration,
 ) -> Result<DeviceView> {
-    check_change(&change)?;
+    check_change(vault, &change)?;
     let writer = vault.writer(wait)?;
     if vault.catalogue().device(id.as_str())?.is_some() {
         return Err(Error::new(
@@ -214,7 +218,7 @@ pub fn edit(
     change: DeviceChange,
     wait: Duration,
 ) -> Result<DeviceView> {
-    check_change(&change)?;
+    check_change(vault, &change)?;
     let writer = vault.writer(wait)?;
     let row = find(vault, id)?;
     said(

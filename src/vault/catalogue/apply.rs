@@ -215,6 +215,11 @@ impl Catalogue {
     }
 
     fn apply_device(&self, device: &ledger::Device) -> Result<()> {
+        if let Some(before) = self.device(&device.device)?
+            && before.record.layout != device.layout
+        {
+            self.read_device_anew(before.id)?;
+        }
         self.conn
             .prepare_cached(
                 "INSERT INTO device (name, retired, record) VALUES (?1,?2,?3)

@@ -75,7 +75,7 @@ impl Catalogue {
         self.set_meta(READ_BY, &version.to_string())
     }
 
-    /// Notes that the takes whose header key begins with `start`, or that are no plain SysEx, have to be read anew.
+    /// Notes that the takes whose header key begins with `start` have to be read anew.
     pub fn read_anew(&self, start: &str) -> Result<()> {
         self.conn
             .prepare_cached(
@@ -83,6 +83,14 @@ impl Catalogue {
                    AND key IN (SELECT id FROM section_key WHERE substr(key, 1, length(?1)) = ?1)",
             )?
             .execute([start])?;
+        Ok(())
+    }
+
+    /// Notes that the takes of the device with this row id have to be read anew.
+    pub(super) fn read_device_anew(&self, device: i64) -> Result<()> {
+        self.conn
+            .prepare_cached("UPDATE take SET unread = 1 WHERE id >= ?1 AND id < ?2")?
+            .execute([device << 32, (device + 1) << 32])?;
         Ok(())
     }
 

@@ -57,7 +57,8 @@ impl Desk<'_, '_> {
         makers.dedup();
         let mut others: BTreeMap<String, bool> = BTreeMap::new();
         for index in 0..self.incoming.len() {
-            if self.incoming[index].into == Into::Loose || !self.incoming[index].sysex {
+            let item = &self.incoming[index];
+            if item.into == Into::Loose || !item.sysex || !is_new_here(item) {
                 continue;
             }
             let mut found = Vec::new();
@@ -135,10 +136,12 @@ impl Desk<'_, '_> {
             .collect();
         order.extend((0..self.incoming.len()).filter_map(|index| {
             let item = &self.incoming[index];
-            (self.section[index] == name && item.condition() == Condition::Whole)
-                .then_some(item)
-                .and_then(|item| item.seen.iter().filter_map(|d| d.moment.start_utc()).min())
-                .map(|start| (start, None, index))
+            (self.section[index] == name
+                && item.condition() == Condition::Whole
+                && is_new_here(item))
+            .then_some(item)
+            .and_then(|item| item.seen.iter().filter_map(|d| d.moment.start_utc()).min())
+            .map(|start| (start, None, index))
         }));
         order.sort_by_key(|(start, take, index)| (*start, take.is_none(), *index));
         let mut past = Past::default();
@@ -350,6 +353,11 @@ fn maker_of_key(key: &str) -> Option<&str> {
     let hex = id.bytes().all(|b| b.is_ascii_hexdigit() || b == b' ');
     let ends = matches!(key.as_bytes().get(length), None | Some(b' '));
     (hex && ends && !matches!(id, "7D" | "7E" | "7F")).then_some(id)
+}
+
+/// What was kept before, here or in another vault, was judged then.
+fn is_new_here(item: &Incoming) -> bool {
+    item.contents.reading > 0
 }
 
 /// A section named by hand is the person's word for whose dump it is.
