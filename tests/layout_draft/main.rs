@@ -78,7 +78,7 @@ impl Count {
         self.all += usize::from(v.checksum && v.stride && v.name);
         self.n_sure += v.n_sure;
         self.n_false += v.false_sure.len();
-        if !(v.checksum && v.stride && v.name) || !v.false_sure.is_empty() {
+        if !(v.checksum && v.stride && v.name && v.false_sure.is_empty()) {
             println!("{what}: {v:?}");
         }
     }
@@ -112,8 +112,8 @@ impl Count {
 fn try_special(lot: &mut Lot, n: usize, special: &Special) -> Count {
     let mut count = Count::default();
     for i in 0..n {
-        let profile = [Profile::Studio, Profile::Museum, Profile::Small][i % 3];
-        let (seed, n_dumps) = (lot.draw(), 1 + i % 4);
+        let profile = [Profile::Studio, Profile::Small][i % 2];
+        let (seed, n_dumps) = (lot.draw(), 1 + i / 2 % 3);
         let (_, verdict, truth) = try_device(seed, profile, special.clone(), n_dumps);
         count.add(
             &format!("{profile:?} {seed} x{n_dumps} {truth:?}"),
@@ -126,14 +126,19 @@ fn try_special(lot: &mut Lot, n: usize, special: &Special) -> Count {
 #[test]
 fn unknown_devices_are_drafted_rightly() {
     let mut lot = Lot::new(seed());
-    let n = std::env::var("FARSHELF_DRAFT_DEVICES")
+    // More of them with FARSHELF_DRAFT_DEVICES, in hundredths.
+    let more: usize = std::env::var("FARSHELF_DRAFT_DEVICES")
         .ok()
         .and_then(|s| s.parse().ok())
-        .unwrap_or(72);
+        .unwrap_or(100);
     let mut total = Count::default();
-    for profile in [Profile::Small, Profile::Studio, Profile::Museum] {
+    for (profile, n) in [
+        (Profile::Small, 96),
+        (Profile::Studio, 76),
+        (Profile::Museum, 32),
+    ] {
         let mut count = Count::default();
-        for i in 0..n {
+        for i in 0..n * more / 100 {
             let (seed, n_dumps) = (lot.draw(), 1 + i % 4);
             let (_, verdict, truth) = try_device(seed, profile, Special::default(), n_dumps);
             count.add(
@@ -147,9 +152,10 @@ fn unknown_devices_are_drafted_rightly() {
         count.assert_most("name", count.name, 95);
         count.assert_most("packing", count.packing, 95);
         count.assert_most("all of them", count.all, 95);
-        total.n += count.n;
+        total.add_all(&count);
     }
-    assert!(total.n >= 200);
+    total.assert_true("all devices");
+    assert!(total.n >= 200 || more < 100);
 }
 
 #[test]
@@ -239,7 +245,7 @@ fn every_scheme_and_span_is_found() {
     for (what, special) in specials {
         // One message can not tell which of the less usual rules it is: several banks do.
         let mut count = Count::default();
-        for i in 0..12 {
+        for i in 0..8 {
             let (profile, seed) = ([Profile::Studio, Profile::Small][i % 2], lot.draw());
             let special = Special {
                 is_bulk: Some(false),
@@ -249,7 +255,7 @@ fn every_scheme_and_span_is_found() {
             count.add(&format!("{what} {profile:?} {seed} {truth:?}"), &verdict);
         }
         println!("{what}: {count:?}");
-        count.assert_most(what, count.checksum, 90);
+        count.assert_most(what, count.checksum, 75);
         together.add_all(&count);
     }
     together.assert_true("schemes and spans");
@@ -278,7 +284,7 @@ fn names_are_found_wherever_they_stand() {
             ..Special::default()
         };
         let what = format!("name of {name_len} at {name_at}");
-        let count = try_special(&mut lot, 24, &special);
+        let count = try_special(&mut lot, 8, &special);
         println!("{what}: {count:?}");
         count.assert_most(&what, count.stride, 80);
         count.assert_most(&what, count.name, 70);
@@ -299,8 +305,11 @@ fn strides_are_found_without_names_and_not_called_sure() {
     };
     let mut n_right = 0;
     let mut n_bulk = 0;
-    for i in 0..40 {
-        let (profile, seed) = ([Profile::Studio, Profile::Museum][i % 2], lot.draw());
+    for i in 0..18 {
+        let (profile, seed) = (
+            [Profile::Studio, Profile::Studio, Profile::Museum][i % 3],
+            lot.draw(),
+        );
         let special = Special {
             is_bulk: Some(true),
             ..special.clone()
@@ -328,8 +337,8 @@ fn what_is_not_there_is_never_sure() {
             by_lot,
             ..Special::default()
         };
-        for i in 0..60 {
-            let profile = [Profile::Small, Profile::Studio, Profile::Museum][i % 3];
+        for i in 0..24 {
+            let profile = [Profile::Small, Profile::Studio][i % 2];
             let seed = lot.draw();
             let (draft, ..) = try_device(seed, profile, special.clone(), 1 + i % 4);
             for kind in &draft.kinds {
@@ -343,7 +352,7 @@ fn what_is_not_there_is_never_sure() {
         }
     }
     // Noise: of one length, of many lengths, in one dump or several.
-    for round in 0..40 {
+    for round in 0..16 {
         let n_messages = 1 + lot.below(60);
         let len = 1 + lot.below(600);
         let dumps: Vec<Vec<Vec<u8>>> = (0..1 + lot.below(3))
@@ -458,14 +467,9 @@ fn half_bytes_low_first_with_the_sum_of_what_they_stand_for_are_read() {
     let base: Vec<u8> = (0..134).map(|_| lot.byte() & 0x3f).collect();
     let dump: Vec<Vec<u8>> = (0..100u8)
         .map(|slot| {
-            let mut bytes = format!(
-                "{:<8}",
-                lot.one(&[
-                    "BRASS 1", "PADDING", "LEADTWO", "BASS", "KEYS+", "CHOIR", "DRUMLO"
-                ])
-            )
-            .into_bytes();
-            bytes[7] = b'A' + slot % 26;
+            let name = lot.one(&NAMES).to_string() + lot.one(&NAMES);
+            let mut bytes = format!("{name:<8}").into_bytes();
+            bytes.truncate(8);
             bytes.extend((8..134).map(|i| base[i] + lot.byte() % ranges[i]));
             let mut m = vec![0xF0, 0x10, 0x06, 0x01, slot];
             m.extend(Packing::NibblesLowFirst.pack(&bytes));
@@ -556,6 +560,11 @@ fn numbers_banks_and_bytes_that_change_by_themselves_are_told() {
     assert_eq!(draft(&dumps[..1]).kinds[0].volatile, None);
 }
 
+const NAMES: [&str; 14] = [
+    "BRASS", "PAD", "LEAD", "BASS", "KEYS", "CHOIR", "DRUM", "OBOE", "WAVE", "MOON", "TUBA",
+    "FLUTE", "GONG", "VOX",
+];
+
 /// The keys of the language, by the table they stand in.
 fn check_language(text: &str) {
     let table: toml::Table = toml::from_str(text).unwrap_or_else(|e| panic!("{e}\n{text}"));
@@ -596,7 +605,7 @@ fn check_language(text: &str) {
 #[test]
 fn drafts_are_written_in_the_language() {
     let mut lot = Lot::new(seed());
-    for i in 0..24 {
+    for i in 0..9 {
         let profile = [Profile::Small, Profile::Studio, Profile::Museum][i % 3];
         let (draft, ..) = try_device(lot.draw(), profile, Special::default(), 1 + i % 3);
         let text = draft.to_toml("My Device/1");
@@ -671,7 +680,7 @@ fn messages() -> impl Strategy<Value = Vec<Vec<Vec<u8>>>> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(200))]
+    #![proptest_config(ProptestConfig::with_cases(100))]
     #[test]
     fn any_input_gives_a_draft_in_the_language(dumps in messages()) {
         let drafted = draft(&dumps);

@@ -6,6 +6,7 @@ use super::{Draft, HeaderByte, NumberDraft, PatchesDraft, Sureness};
 use crate::midi::framing::{END, FIRST_STATUS, START};
 use crate::midi::message::MakerId;
 use crate::midi::packing::Packing;
+use crate::midi::universal::{NON_REAL_TIME, REAL_TIME};
 
 /// How many bytes after the ID can belong to a header.
 const REACH: usize = 12;
@@ -63,7 +64,7 @@ pub(super) fn gather<'a>(dumps: &'a [Vec<Vec<u8>>], draft: &mut Draft) -> Vec<Ki
         let mut sequence = Vec::new();
         for message in dump {
             draft.n_messages += 1;
-            if !is_whole(message) {
+            if !is_for_a_layout(message) {
                 draft.n_left_out += 1;
                 continue;
             }
@@ -148,11 +149,13 @@ pub(super) fn gather<'a>(dumps: &'a [Vec<Vec<u8>>], draft: &mut Draft) -> Vec<Ki
     kinds
 }
 
-fn is_whole(message: &[u8]) -> bool {
+/// Whether it is a whole message that a layout may describe; universal ones are known without one.
+fn is_for_a_layout(message: &[u8]) -> bool {
     let [START, inner @ .., END] = message else {
         return false;
     };
     message.len() >= LEAST
+        && !matches!(inner.first(), Some(&(NON_REAL_TIME | REAL_TIME)))
         && inner.iter().all(|b| *b < FIRST_STATUS)
         && MakerId::from_bytes(inner).is_some_and(|id| id.as_bytes().len() < inner.len())
 }
@@ -163,7 +166,8 @@ fn id_end(message: &[u8]) -> usize {
 
 /// Groups by ID, the byte after the next, and length; lengths that hardly come twice are one group.
 fn by_length(distinct: &[&[u8]]) -> Vec<Vec<usize>> {
-    let mut groups: BTreeMap<(&[u8], Option<u8>), BTreeMap<usize, Vec<usize>>> = BTreeMap::new();
+    type ByLength = BTreeMap<usize, Vec<usize>>;
+    let mut groups: BTreeMap<(&[u8], Option<u8>), ByLength> = BTreeMap::new();
     for (i, message) in distinct.iter().enumerate() {
         let end = id_end(message);
         let key = (

@@ -239,7 +239,7 @@ pub struct VolatileDraft {
 }
 
 /// Looks at dumps of one instrument, each the whole messages (F0 to F7, without real-time bytes) of one dump, in the order
-/// in which they were made. What is no whole message is left out and counted. Never fails; looks at no more than
+/// in which they were made. What is no whole message, or a universal one, is left out and counted. Never fails; looks at no more than
 /// [`Draft::MAX_BYTES`].
 pub fn draft(dumps: &[Vec<Vec<u8>>]) -> Draft {
     let mut draft = Draft::default();

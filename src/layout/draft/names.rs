@@ -17,6 +17,8 @@ pub(super) struct Found {
     pub n_bytes: usize,
     /// How many of its columns change.
     pub n_varying: usize,
+    /// How many bits its characters take on average, read as text: words take few, letters by lot many.
+    pub bits_each: f32,
     /// How many bits it spares.
     pub bits: f32,
     /// How many bits the next best place for its first character is behind.
@@ -82,6 +84,7 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
                     at: start,
                     n_bytes: end - start,
                     n_varying,
+                    bits_each: 0.0,
                     bits: sum,
                     lead: 0.0,
                 });
@@ -96,6 +99,18 @@ pub(super) fn find(rows: &[&[u8]], guess: &[f32], logs: &Logs) -> Option<Found> 
             .filter(|(start, _)| *start != best.at)
             .map(|(_, bits)| bits.max(0.0))
             .fold(0.0, f32::max);
+    let end = best.at + best.n_bytes;
+    let all: f32 = rows
+        .iter()
+        .map(|r| {
+            let befores = std::iter::once(None).chain(r[best.at..end].iter().copied().map(Some));
+            befores
+                .zip(&r[best.at..end])
+                .map(|(before, b)| bits(before, *b))
+                .sum::<f32>()
+        })
+        .sum();
+    best.bits_each = all / (rows.len() * best.n_bytes) as f32;
     // Blanks that end every name belong to it.
     while best.at + best.n_bytes < stride
         && best.n_bytes < MOST
@@ -180,7 +195,7 @@ fn alone(byte: u8) -> f32 {
         b'0'..=b'9' => 6.2,
         b' ' => 4.0,
         b'-' | b'.' | b'+' | b'*' | b'/' | b'\'' | b'&' | b'!' | b'#' | b'_' | b':' => 7.0,
-        0x20..0x7f => 9.5,
+        0x21..0x7f => 9.5,
         _ => NO_TEXT,
     }
 }
@@ -198,7 +213,7 @@ fn bits(before: Option<u8>, byte: u8) -> f32 {
         b'0'..=b'9' => 2,
         b' ' => 3,
         b'-' | b'.' | b'+' | b'*' | b'/' | b'\'' | b'&' | b'!' | b'#' | b'_' | b':' => 4,
-        0x20..0x7f => 5,
+        0x21..0x7f => 5,
         0 => 6,
         _ => 7,
     };

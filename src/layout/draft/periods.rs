@@ -22,11 +22,11 @@ pub(super) struct View {
 /// Shorter strides are no patches.
 pub(super) const LEAST_STRIDE: usize = 6;
 /// So many strides are measured in bits.
-const MAX_MEASURED: usize = 14;
-const N_SAMPLES: usize = 2048;
+const MAX_MEASURED: usize = 10;
+const N_SAMPLES: usize = 1024;
 /// Strides that do not divide the data are looked for up to here.
 const MOST_LAG: usize = 2048;
-const LAG_SAMPLES: usize = 192;
+const LAG_SAMPLES: usize = 128;
 
 impl View {
     pub fn new(regions: Vec<Vec<u8>>, full_len: Option<usize>) -> View {
@@ -118,7 +118,7 @@ impl View {
         if self.full_len.is_some() {
             divisors.extend(
                 (2..=full / LEAST_STRIDE)
-                    .filter(|n| full % n == 0)
+                    .filter(|n| full.is_multiple_of(*n))
                     .map(|n| full / n),
             );
         }
@@ -162,7 +162,7 @@ impl View {
             .into_iter()
             .map(|s| {
                 // A stride that leaves bytes over has to be told with its own bits.
-                let told = if self.full_len.is_some() && full % s == 0 {
+                let told = if self.full_len.is_some() && full.is_multiple_of(s) {
                     0.0
                 } else {
                     16.0

@@ -227,12 +227,24 @@ impl Hypothesis {
         Some(summed.message[at..at + n] == *expected.as_bytes())
     }
 
-    /// By how many bits a message that fits speaks for it.
-    fn bits(&self) -> f64 {
+    /// By how many bits a message of `kind` that fits speaks for it: bits that are set in no byte covered are no evidence
+    /// (half bytes have an exclusive or of 4 bits).
+    fn bits(&self, kind: &Kind) -> f64 {
+        let mut set = 0u8;
+        for m in &kind.messages {
+            let to = (m.len() + 1).saturating_sub(self.to_back);
+            let covered = m.get(self.from..to).unwrap_or_default();
+            set = covered.iter().fold(set, |set, b| set | b);
+            if set & 0x7f == 0x7f {
+                break;
+            }
+        }
         match self.scheme {
+            _ if self.over != Over::Sent && self.scheme != Scheme::SumInNibbles => 7.0,
+            Scheme::Xor => f64::from((set & 0x7f).count_ones()),
             // Both upper halves are always the same.
-            Scheme::SumInNibbles => 8.0,
-            _ => 7.0,
+            Scheme::SumInNibbles => 8.0 - f64::from(set.trailing_zeros().min(8)),
+            _ => 7.0 - f64::from(set.trailing_zeros().min(7)),
         }
     }
 
@@ -402,6 +414,15 @@ fn drop_same(fits: &mut Vec<Fit>, kind: &Kind) {
     if fits.iter().any(|f| changes(&f.hypothesis)) {
         fits.retain(|f| changes(&f.hypothesis));
     }
+    // Nor is one that stays the same over three different contents.
+    fits.retain(|f| {
+        let mut contents = HashSet::new();
+        changes(&f.hypothesis)
+            || kind.messages.iter().all(|m| {
+                contents.insert(f.hypothesis.covered_hash(m));
+                contents.len() < 3
+            })
+    });
     fits.sort_by_key(|f| f.oddness);
     let mut seen = HashSet::new();
     fits.retain(|f| {
@@ -521,7 +542,7 @@ fn bits(kind: &Kind, fit: Fit) -> (f64, bool) {
         .map(|i| ((kind.messages.len() - i) as f64 / (i + 1) as f64).log2())
         .sum();
     (
-        n_fit as f64 * hypothesis.bits() - choices,
+        n_fit as f64 * hypothesis.bits(kind) - choices,
         varying.len() > 1 || kind.messages.len() == 1,
     )
 }

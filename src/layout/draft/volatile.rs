@@ -48,11 +48,9 @@ pub(super) fn find(
             }
         }
         // Whoever changes a whole patch hides what changes by itself: such a pair says nothing.
-        if is_much || positions.len() > MAX_CHANGED {
-            n_pairs -= usize::from(is_much);
-            if is_much {
-                continue;
-            }
+        if is_much {
+            n_pairs -= 1;
+            continue;
         }
         for at in &positions {
             *changed.entry(*at).or_default() += 1;

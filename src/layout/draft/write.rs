@@ -23,6 +23,7 @@ impl Draft {
         line(out, "");
         line(out, "layout = 1");
         line(out, &format!("name = \"{}\"", id_from(name)));
+        line(out, &format!("title = \"{}\"", id_from(name)));
         let of_dumps = plural(self.n_dumps, "dump", "dumps");
         line(out, &format!("source = \"drafted from {of_dumps}\""));
         for (k, kind) in self.kinds.iter().enumerate() {
