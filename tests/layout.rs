@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use farshelf::layout::{
     ChecksumState, Fit, Layout, Layouts, Reader, Reading, one_patch, patch_bytes, readdress,
-    readdress_all, uniform_messages,
+    readdress_all,
 };
 use farshelf::midi::checksum::Scheme;
 use farshelf::midi::packing::Packing;
@@ -555,23 +555,6 @@ fn what_has_no_known_place_for_the_number_is_refused_by_name() {
             .to_string(),
         "it is too short to hold the checksum that covers its SysEx number"
     );
-}
-
-#[test]
-fn an_empty_dump_without_a_layout_is_seen() {
-    let message = |byte: u8| {
-        let mut message = hex("F0 42 30 01 02 03 04 05");
-        message.resize(40, byte);
-        message.extend([0x55, 0xF7]);
-        message
-    };
-    assert!(uniform_messages([&message(0)[..], &message(0)]));
-    assert!(!uniform_messages([&message(0)[..], &message(1)]));
-    assert!(
-        !uniform_messages([&hex("F0 42 30 F7")[..]]),
-        "nothing to go by"
-    );
-    assert!(!uniform_messages([]));
 }
 
 /// Layouts with everything in them that can be said, for random messages that begin like theirs.

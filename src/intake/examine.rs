@@ -686,6 +686,23 @@ mod tests {
     }
 
     #[test]
+    fn a_dump_without_a_layout_that_holds_one_value_is_told() {
+        let message = |byte: u8| {
+            let mut message = b"\xf0\x7d\x30\x01\x02\x03\x04\x05".to_vec();
+            message.resize(8 + 40, byte);
+            message.extend(b"\x55\xf7");
+            message
+        };
+        let both = |a, b| examine("a.syx", &[message(a), message(b)].concat());
+        assert_eq!(codes(&both(9, 9)), [ALL_EQUAL]);
+        assert!(codes(&both(9, 8)).is_empty());
+        assert!(
+            codes(&examine("a.syx", &message(9))).is_empty(),
+            "too little to tell"
+        );
+    }
+
+    #[test]
     fn other_files_are_whole_with_nothing_to_check_them_by() {
         let image = examine("DISK 1.IMG", &[0; 100]);
         assert_eq!(

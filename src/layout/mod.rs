@@ -26,9 +26,7 @@ pub use compare::{
 };
 pub use explain::explain;
 pub use header::{DoesNotFit, Header, Letter, Numbers};
-pub use read::{
-    ChecksumState, Fit, MessageReading, Patch, Reader, Reading, patch_bytes, uniform_messages,
-};
+pub use read::{ChecksumState, Fit, MessageReading, Patch, Reader, Reading, patch_bytes};
 pub use readdress::{CannotReaddress, readdress, readdress_all};
 pub use set::Layouts;
 pub use single::{NoSinglePatch, SingleMap, one_patch};

@@ -124,20 +124,6 @@ impl Reading {
     }
 }
 
-/// Whether the messages (F0 to F7) of a dump without a layout look empty: all their bytes between the first eight and
-/// the last one before F7 (it may be a checksum) are equal, and there are at least 16 of them.
-pub fn uniform_messages<'m>(messages: impl IntoIterator<Item = &'m [u8]>) -> bool {
-    let mut uniform = Uniform::default();
-    for message in messages {
-        uniform.add(
-            message
-                .get(8..message.len().saturating_sub(2))
-                .unwrap_or_default(),
-        );
-    }
-    uniform.is_it()
-}
-
 /// The bytes of `patch`, unpacked; `None` if `messages` (those of the reading it comes from) do not hold it.
 pub fn patch_bytes(layout: &Layout, messages: &[&[u8]], patch: &Patch) -> Option<Vec<u8>> {
     let message = *messages.get(patch.message)?;

@@ -335,16 +335,6 @@ impl Default for Framer {
     }
 }
 
-/// Whether the first bytes of a file or stream look like SysEx: real-time bytes aside, an F0, then (if more has come) a data
-/// byte or an F7. A quick look for telling file kinds apart; it promises nothing about the rest.
-pub fn looks_like_sysex(first_bytes: &[u8]) -> bool {
-    let mut bytes = first_bytes.iter().filter(|&&byte| byte < FIRST_REAL_TIME);
-    bytes.next() == Some(&START)
-        && bytes
-            .next()
-            .is_none_or(|&byte| byte < FIRST_STATUS || byte == END)
-}
-
 /// Where a [`Framer`] stands.
 ///
 /// ```text

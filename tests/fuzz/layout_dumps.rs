@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use farshelf::layout::{
     Layout, Layouts, Reader, Reading, compare, compare_messages, one_patch, patch_bytes,
-    readdress_all, uniform_messages,
+    readdress_all,
 };
 
 use crate::choices::Choices;
@@ -77,7 +77,6 @@ fn judge(
 ) {
     let dump: Vec<&[u8]> = dump.iter().map(Vec::as_slice).collect();
     let later: Vec<&[u8]> = later.iter().map(Vec::as_slice).collect();
-    let _ = uniform_messages(dump.iter().copied());
     let changes = compare_messages(&dump, &later);
     let in_a = changes.n_same + changes.n_changed + changes.n_gone;
     let in_b = changes.n_same + changes.n_changed + changes.n_added;

@@ -360,19 +360,3 @@ fn clean_means_whole_messages_and_nothing_else() {
     assert!(!is_clean("00 F7"));
     assert!(!is_clean("F0 7D 01 F7 F0 7D"));
 }
-
-#[test]
-fn the_first_bytes_tell_sysex() {
-    let looks = |hex: &str| looks_like_sysex(&bytes_of(hex));
-    assert!(looks("F0"));
-    assert!(looks("F0 43"));
-    assert!(looks("F0 F7"));
-    assert!(looks("FE F8 F0 F9 00"));
-    assert!(looks("F0 7D 90"));
-    assert!(!looks(""));
-    assert!(!looks("F8 FE"));
-    assert!(!looks("00 F0 43"));
-    assert!(!looks("F0 F0 43"));
-    assert!(!looks("F0 F8 90"));
-    assert!(!looks("4D 54 68 64"));
-}
