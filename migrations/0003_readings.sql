@@ -1,9 +1,10 @@
 -- What dumps mean: patch names, searched over everything ever kept, and which takes have still to be read.
 
--- Names of patches and files, each once, and the search over them.
+-- Names of patches and files, each once, and the search over them; meta.searched says up to which.
 CREATE TABLE text (
   id INTEGER PRIMARY KEY,
-  text TEXT NOT NULL UNIQUE
+  text TEXT NOT NULL UNIQUE,
+  used INTEGER NOT NULL          -- 1 for a patch, 2 for a file, 3 for both
 ) STRICT;
 CREATE VIRTUAL TABLE text_search USING fts5 (
   text, content = 'text', content_rowid = 'id', tokenize = 'trigram', detail = 'none', columnsize = 0
@@ -31,7 +32,7 @@ CREATE TABLE layout (
 ) STRICT, WITHOUT ROWID;
 
 -- File names move into the table of texts.
-INSERT OR IGNORE INTO text (text) SELECT name FROM sighting;
+INSERT OR IGNORE INTO text (text, used) SELECT name, 2 FROM sighting;
 CREATE TABLE named_sighting (
   id INTEGER PRIMARY KEY,
   take INTEGER NOT NULL,
@@ -49,5 +50,3 @@ INSERT INTO named_sighting SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at
 DROP TABLE sighting;
 ALTER TABLE named_sighting RENAME TO sighting;
 CREATE INDEX sighting_take ON sighting (take);
-CREATE INDEX sighting_name ON sighting (name);
-INSERT INTO text_search (text_search) VALUES ('rebuild');

@@ -574,7 +574,7 @@ pub fn facts(dir: &Path) -> BTreeSet<String> {
     let name = |template: &str, column: &str| template.replace("{}", column);
     let queries = [
         // What is remembered of the work itself is no fact.
-        "SELECT 'meta', key, value FROM meta WHERE key <> 'spread' AND value <> '0'".to_string(),
+        "SELECT 'meta', key, value FROM meta WHERE key NOT IN ('spread', 'searched') AND value <> '0'".to_string(),
         "SELECT 'reel', number, hex(previous), writer, computer, opened_at, hex(blake3), bytes FROM reel".to_string(),
         "SELECT 'piece', hex(hash), form, bytes, whole_bytes, reel, at FROM piece".to_string(),
         format!("SELECT 'list_part', {}, part, bytes, reel, at FROM list_part", name(PIECE, "piece")),

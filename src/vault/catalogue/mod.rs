@@ -201,6 +201,7 @@ impl Catalogue {
 
     /// Makes everything since [`Catalogue::begin`] durable.
     pub fn commit(&self) -> Result<()> {
+        self.index_new_texts()?;
         Ok(self.conn.execute_batch("COMMIT")?)
     }
 

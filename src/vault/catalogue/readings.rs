@@ -9,26 +9,56 @@ use crate::model::hash::Hash;
 
 /// The key under which the catalogue notes by which version of reading its takes were read.
 const READ_BY: &str = "read_by";
+/// The key under which it notes the last text that the index of the search holds.
+const SEARCHED: &str = "searched";
+
+/// For what a text is used: a bit each.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Used {
+    ForPatch = 1,
+    ForFile = 2,
+}
 
 impl Catalogue {
-    /// Row id of a text, made if new; new ones can be searched from then on.
-    pub(super) fn text_id(&self, text: &str) -> Result<i64> {
-        let known: Option<i64> = self
+    /// Row id of a text, made if new; new ones can be searched once this is committed.
+    pub(super) fn text_id(&self, text: &str, used: Used) -> Result<i64> {
+        let known: Option<(i64, i64)> = self
             .conn
-            .prepare_cached("SELECT id FROM text WHERE text = ?1")?
-            .query_row([text], |r| r.get(0))
+            .prepare_cached("SELECT id, used FROM text WHERE text = ?1")?
+            .query_row([text], |r| Ok((r.get(0)?, r.get(1)?)))
             .optional()?;
-        if let Some(id) = known {
-            return Ok(id);
+        let Some((id, before)) = known else {
+            self.conn
+                .prepare_cached("INSERT INTO text (text, used) VALUES (?1, ?2)")?
+                .execute(params![text, used as i64])?;
+            return Ok(self.conn.last_insert_rowid());
+        };
+        if before & used as i64 == 0 {
+            self.conn
+                .prepare_cached("UPDATE text SET used = used | ?2 WHERE id = ?1")?
+                .execute(params![id, used as i64])?;
+        }
+        Ok(id)
+    }
+
+    /// Adds the texts that are new to the index of the search. All at once at the end of a transaction: every statement in
+    /// between would make the index write down what it has.
+    pub(super) fn index_new_texts(&self) -> Result<()> {
+        let last: Option<i64> = self
+            .conn
+            .prepare_cached("SELECT max(id) FROM text")?
+            .query_row([], |r| r.get(0))?;
+        let last = last.unwrap_or(0).to_string();
+        let indexed = self.meta(SEARCHED)?.unwrap_or_else(|| "0".to_string());
+        if last == indexed {
+            return Ok(());
         }
         self.conn
-            .prepare_cached("INSERT INTO text (text) VALUES (?1)")?
-            .execute([text])?;
-        let id = self.conn.last_insert_rowid();
-        self.conn
-            .prepare_cached("INSERT INTO text_search (rowid, text) VALUES (?1, ?2)")?
-            .execute(params![id, text])?;
-        Ok(id)
+            .prepare_cached(
+                "INSERT INTO text_search (rowid, text) SELECT id, text FROM text WHERE id > CAST(?1 AS INTEGER)",
+            )?
+            .execute([indexed])?;
+        self.set_meta(SEARCHED, &last)
     }
 
     /// Records the patch names of the take with this row id (number from 1, name), in place of earlier ones: it is read
@@ -42,7 +72,7 @@ impl Catalogue {
             .prepare_cached("DELETE FROM patch WHERE take = ?1")?
             .execute([take])?;
         for (number, name) in patches {
-            let text = self.text_id(name)?;
+            let text = self.text_id(name, Used::ForPatch)?;
             self.conn
                 .prepare_cached("INSERT INTO patch (text, take, number) VALUES (?1,?2,?3)")?
                 .execute(params![text, take, number])?;

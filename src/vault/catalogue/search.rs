@@ -6,6 +6,7 @@
 use rusqlite::{Row, params};
 
 use super::Catalogue;
+use super::readings::Used;
 use crate::error::Result;
 
 /// A patch that was found: where it lies in the newest take of its section that has it.
@@ -40,7 +41,7 @@ impl Catalogue {
                 "SELECT x.text, max(coalesce(t.newest, -1 << 62)), p.take, p.number, count(DISTINCT p.take)
                  FROM {} x JOIN patch p ON p.text = x.id JOIN take t ON t.id = p.take
                  GROUP BY t.section, x.id ORDER BY p.take >> 32, t.section, x.text LIMIT ?3",
-                texts(part, "SELECT 1 FROM patch WHERE text = id")
+                texts(part, Used::ForPatch)
             ),
             params![like(part), wide(part), limit as i64],
             |r| {
@@ -52,6 +53,13 @@ impl Catalogue {
                 })
             },
         )
+    }
+
+    /// True if some text of that use holds `part`.
+    fn is_named(&self, part: &str, used: Used) -> Result<bool> {
+        let sql = format!("SELECT 1 FROM {}", texts(part, used));
+        let found = self.rows(&sql, params![like(part), wide(part), 1], |_| Ok(()))?;
+        Ok(!found.is_empty())
     }
 
     /// Labels that hold `part`: label, row id of the take.
@@ -67,10 +75,12 @@ impl Catalogue {
     pub fn files_like(&self, part: &str, limit: usize) -> Result<Vec<FoundFile>> {
         // A part with a slash in it may begin in the folder and end in the name.
         let name = part.rsplit_once('/').map_or(part, |(_, name)| name);
+        // Sightings have no index by name: it would cost each of them more than one look through all of them does.
         let files = format!(
-            "SELECT DISTINCT {PATH} AS file, g.take FROM {} x JOIN sighting g ON g.name = x.id
-             JOIN folder f ON f.id = g.folder WHERE file LIKE ?4 ESCAPE '\\' ORDER BY g.take, file LIMIT ?3",
-            texts(name, "SELECT 1 FROM sighting WHERE name = id")
+            "SELECT DISTINCT {PATH} AS file, g.take FROM sighting g JOIN text x ON x.id = g.name
+             JOIN folder f ON f.id = g.folder WHERE g.name IN (SELECT id FROM {}) AND file LIKE ?4 ESCAPE '\\'
+             ORDER BY g.take, file LIMIT ?3",
+            texts(name, Used::ForFile)
         );
         let row = |r: &Row<'_>| {
             Ok(FoundFile {
@@ -80,7 +90,10 @@ impl Catalogue {
         };
         let whole = like(part);
         let found = params![like(name), wide(name), limit as i64, whole];
-        let mut files = self.rows(&files, found, row)?;
+        let mut files = match self.is_named(name, Used::ForFile)? {
+            true => self.rows(&files, found, row)?,
+            false => Vec::new(),
+        };
         // There are few folders; only where one is meant is it worth to look through all that came from it.
         let folders = "SELECT id FROM folder WHERE path LIKE ?1 ESCAPE '\\'";
         let folders: Vec<i64> = self.rows(folders, [&whole], |r| r.get(0))?;
@@ -101,23 +114,18 @@ impl Catalogue {
 /// A file's name with the folder in front.
 const PATH: &str = "CASE f.path WHEN '' THEN x.text ELSE f.path || '/' || x.text END";
 
-/// At most `?3` texts that hold the part whose patterns are bound as `?1` and `?2`, and for whose `id` the question `used`
-/// has an answer; as a table with `id` and `text`.
-fn texts(part: &str, used: &str) -> String {
-    let from = if part.chars().count() < 3 {
-        "SELECT id, text FROM text WHERE ?2 IS NOT NULL AND"
+/// At most `?3` texts of that use that hold the part whose patterns are bound as `?1` and `?2`, as a table with `id` and
+/// `text`.
+fn texts(part: &str, used: Used) -> String {
+    let used = used as i64;
+    let rest = format!("x.text LIKE ?1 ESCAPE '\\' AND x.used & {used} LIMIT ?3");
+    if part.chars().count() < 3 {
+        format!("(SELECT x.id, x.text FROM text x WHERE ?2 IS NOT NULL AND {rest})")
     } else {
-        "SELECT s.rowid AS id, s.text FROM text_search s WHERE s.text LIKE ?2 AND"
-    };
-    let used = used.replace(
-        "= id",
-        if part.chars().count() < 3 {
-            "= text.id"
-        } else {
-            "= s.rowid"
-        },
-    );
-    format!("({from} text LIKE ?1 ESCAPE '\\' AND EXISTS ({used}) LIMIT ?3)")
+        format!(
+            "(SELECT x.id, x.text FROM text_search s CROSS JOIN text x ON x.id = s.rowid WHERE s.text LIKE ?2 AND {rest})"
+        )
+    }
 }
 
 /// A pattern for all texts that hold `part` and perhaps some more: one without an escape, which alone uses the index.
