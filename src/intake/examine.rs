@@ -403,6 +403,11 @@ impl Messages {
         if self.n_pushed > MOST_READ || message.len() > LONGEST_READ {
             return;
         }
+        let is_universal = matches!(message.get(1), Some(&(NON_REAL_TIME | REAL_TIME)));
+        if self.equal.differs && !is_universal && self.reader.has_no_layout() {
+            // Nothing more can be learned from it.
+            return;
+        }
         self.equal.add(message);
         match message.get(1) {
             Some(&NON_REAL_TIME) => self.universal.push(self.n_pushed, message),

@@ -188,6 +188,11 @@ impl Reader {
         }
     }
 
+    /// True once it is known that no layout fits.
+    pub fn has_no_layout(&self) -> bool {
+        matches!(self.state, State::NoLayout)
+    }
+
     /// What was read; `None` if no layout fits.
     pub fn finish(self) -> Option<Reading> {
         match self.state {

@@ -1,11 +1,10 @@
 //! From ledger events and stored pieces to rows: the one way by which facts enter the catalogue.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension, params};
 
 use super::Catalogue;
-use super::readings::Used;
 use super::rows::{Form, flag};
 use crate::error::{Error, Kind, Result};
 use crate::model::contents::READING;
@@ -42,12 +41,7 @@ pub struct Dirty {
 struct Last {
     device: Option<(String, i64)>,
     folder: Option<(String, i64)>,
-    /// File names come again with every device and day.
-    texts: HashMap<String, i64>,
 }
-
-/// So many texts are held at most: a few megabytes.
-const MOST_TEXTS: usize = 20_000;
 
 /// The row id that `last` holds for `name`, else what `find` gives, which it holds from then on.
 fn look_up(
@@ -518,17 +512,7 @@ impl Catalogue {
         let folder = look_up(&mut dirty.last.folder, &origin.folder, || {
             self.folder_id(&origin.folder).map(Some)
         })?;
-        let name = match dirty.last.texts.get(&origin.name) {
-            Some(id) => *id,
-            None => {
-                let id = self.text_id(&origin.name, Used::ForFile)?;
-                if dirty.last.texts.len() >= MOST_TEXTS {
-                    dirty.last.texts.clear();
-                }
-                dirty.last.texts.insert(origin.name.clone(), id);
-                id
-            }
-        };
+        let name = self.file_name_id(&origin.name)?;
         self.conn
             .prepare_cached(
                 "INSERT INTO sighting (take, date, by, state, seen_at, via, folder, name, mtime) VALUES (?1,?2,?3,0,?4,?5,?6,?7,?8)",

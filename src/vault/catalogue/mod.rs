@@ -23,6 +23,8 @@ pub use rows::{
 pub use search::{FoundFile, FoundPatch};
 pub use settle::SectionTimeline;
 
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use rusqlite::config::DbConfig;
@@ -49,6 +51,8 @@ pub struct Catalogue {
     path: PathBuf,
     /// Set while a copy is read because the original lies on a read-only disk and was not closed cleanly.
     copy: Option<TemporaryFolder>,
+    /// Row ids of the file names that were recorded last.
+    file_names: RefCell<HashMap<String, i64>>,
 }
 
 /// Where the reels stood when the last batch was acknowledged.
@@ -95,6 +99,7 @@ impl Catalogue {
             conn,
             path: path.to_path_buf(),
             copy: None,
+            file_names: RefCell::default(),
         };
         catalogue.tune()?;
         catalogue.migrate()?;
@@ -125,6 +130,7 @@ impl Catalogue {
             conn,
             path: path.to_path_buf(),
             copy,
+            file_names: RefCell::default(),
         };
         let version = catalogue.version()?;
         if version > STEPS.len() as i64 {
@@ -208,6 +214,7 @@ impl Catalogue {
     /// Forgets everything since [`Catalogue::begin`]; no error if there is no transaction.
     pub fn roll_back(&self) {
         if !self.conn.is_autocommit() {
+            self.file_names.borrow_mut().clear();
             // The transaction also ends with the connection: nothing more can be done here.
             let _ = self.conn.execute_batch("ROLLBACK");
         }

@@ -12,6 +12,9 @@ const READ_BY: &str = "read_by";
 /// The key under which it notes the last text that the index of the search holds.
 const SEARCHED: &str = "searched";
 
+/// So many file names are remembered: a megabyte or two.
+const MOST_FILE_NAMES: usize = 20_000;
+
 /// For what a text is used: a bit each.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Used {
@@ -38,6 +41,20 @@ impl Catalogue {
                 .prepare_cached("UPDATE text SET used = used | ?2 WHERE id = ?1")?
                 .execute(params![id, used as i64])?;
         }
+        Ok(id)
+    }
+
+    /// The same for the name of a file. Those come again with every device and day, so many are remembered.
+    pub(super) fn file_name_id(&self, name: &str) -> Result<i64> {
+        if let Some(id) = self.file_names.borrow().get(name) {
+            return Ok(*id);
+        }
+        let id = self.text_id(name, Used::ForFile)?;
+        let mut known = self.file_names.borrow_mut();
+        if known.len() >= MOST_FILE_NAMES {
+            known.clear();
+        }
+        known.insert(name.to_string(), id);
         Ok(id)
     }
 
