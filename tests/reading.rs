@@ -642,6 +642,52 @@ fn a_layout_that_comes_later_reads_what_was_kept_before() {
     assert_eq!((now[0].number(), now[0].evidence), (3, Evidence::Framing));
 }
 
+/// Makes the catalogue what it was before takes were read for what they mean.
+const AS_BEFORE: &str = "
+CREATE TABLE plain (id INTEGER PRIMARY KEY, take INTEGER NOT NULL, date TEXT NOT NULL, by INTEGER NOT NULL,
+  state INTEGER NOT NULL, seen_at INTEGER NOT NULL, via INTEGER NOT NULL, folder INTEGER NOT NULL, name TEXT NOT NULL,
+  mtime INTEGER) STRICT;
+INSERT INTO plain SELECT g.id, g.take, g.date, g.by, g.state, g.seen_at, g.via, g.folder, x.text, g.mtime
+  FROM sighting g JOIN text x ON x.id = g.name;
+DROP TABLE sighting;
+ALTER TABLE plain RENAME TO sighting;
+CREATE INDEX sighting_take ON sighting (take);
+DROP TABLE patch;
+DROP TABLE text_search;
+DROP TABLE text;
+DROP TABLE layout;
+DROP INDEX take_unread;
+ALTER TABLE take DROP COLUMN unread;
+ALTER TABLE take DROP COLUMN sysex_number;
+DELETE FROM meta WHERE key IN ('read_by', 'searched');
+PRAGMA user_version = 2;
+";
+
+#[test]
+fn a_vault_of_before_is_read_anew() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "fm");
+    let bank = bank_with(3, b"GLASS PAD ");
+    keep_one(&s, &vault, "fm", "spring tour.syx", &bank, 60);
+    drop(vault);
+    let conn = rusqlite::Connection::open(s.path("vault/catalogue.sqlite")).unwrap();
+    conn.execute_batch(AS_BEFORE).unwrap();
+    drop(conn);
+
+    let vault = s.open();
+    let read = reread::bring_up_to_date(&vault, usize::MAX, WAIT).unwrap();
+    assert_eq!(read.read, 1);
+    for part in ["glass", "spring tour", "PAD"] {
+        let hits = ops::find::find(&vault, part).unwrap();
+        assert_eq!(hits.len(), 1, "{part}");
+    }
+    let shown = takes::show(&vault, "fm@1").unwrap().remove(0);
+    assert_eq!(shown.sightings[0].origin.name, "spring tour.syx");
+    assert_eq!(shown.view.take.sysex_number, Some(0));
+    assert_eq!(shown.view.take.evidence, Evidence::Checksum);
+}
+
 #[test]
 fn a_layout_names_the_sections_of_a_new_device() {
     let s = Studio::new();
