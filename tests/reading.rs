@@ -383,6 +383,38 @@ fn a_dump_unlike_all_before_it_is_told() {
 }
 
 #[test]
+fn what_was_judged_in_one_vault_is_not_judged_again_in_another() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let dumps = |n: u8, last: u8| -> Vec<u8> {
+        (0..n)
+            .flat_map(|i| dump(7, &[i, last, 3, 4, 5, 6]))
+            .collect()
+    };
+    // The newest came first: then nothing was known that it could be measured against.
+    keep_one(&s, &vault, "organ", "9.syx", &dumps(11, 9), 10);
+    for (i, day) in [90, 60, 30].into_iter().enumerate() {
+        keep_one(
+            &s,
+            &vault,
+            "organ",
+            &format!("{i}.syx"),
+            &dumps(16, i as u8),
+            day,
+        );
+    }
+    let other = ops::create::create(&s.path("other"), None, &s.world()).unwrap();
+    ops::bring::bring(&other, &s.path("vault"), WAIT, &mut |r| {
+        assert_eq!((r.condition, codes(r)), (Condition::Whole, vec![]));
+        Ok(())
+    })
+    .unwrap();
+    let now = |vault| ops::refs::resolve(vault, "organ").unwrap().takes[0].content;
+    assert_eq!(now(&other), now(&vault));
+}
+
+#[test]
 fn a_dump_of_another_device_is_not_taken_for_this_one() {
     let s = Studio::new();
     let vault = s.create();
