@@ -7,6 +7,7 @@ use std::path::Path;
 use common::*;
 use farshelf::layout::Change;
 use farshelf::midi::file;
+use farshelf::model::date::Moment;
 use farshelf::model::take::{Condition, Evidence};
 use farshelf::ops::compare::What;
 use farshelf::ops::find::HitKind;
@@ -66,6 +67,24 @@ fn keep_one(
 ) -> KeepResult {
     let path = s.file(&format!("in/{name}"), bytes, NOW - days_ago * DAY);
     keep(vault, &options(device, vec![path])).1.remove(0)
+}
+
+/// The same, dated by hand.
+fn keep_on(
+    s: &Studio,
+    vault: &Vault,
+    device: &str,
+    name: &str,
+    bytes: &[u8],
+    days_ago: i64,
+) -> KeepResult {
+    let path = s.file(&format!("in/{name}"), bytes, NOW);
+    let moment = Moment::from_unix_seconds(NOW - days_ago * DAY).unwrap();
+    let options = KeepOptions {
+        when: When::Given(moment),
+        ..options(device, vec![path])
+    };
+    keep(vault, &options).1.remove(0)
 }
 
 fn recognise(s: &Studio, vault: &Vault, name: &str, bytes: &[u8], days_ago: i64) -> KeepResult {
@@ -320,9 +339,21 @@ fn a_memory_that_was_lost_does_not_stand_for_the_device() {
     };
     takes::label(&vault, "fm@1", &labelled, WAIT).unwrap();
     keep_one(&s, &vault, "fm", "1.syx", &own, 60);
-    let back = keep_one(&s, &vault, "fm", "2.syx", &factory, 10);
+    // A copy of the old file under a new time is no dump, and no alarm.
+    let copied = keep_one(&s, &vault, "fm", "2.syx", &factory, 10);
+    assert_eq!((copied.take, codes(&copied)), (Some(1), vec!["seen-again"]));
+    let back = keep_on(&s, &vault, "fm", "2.syx", &factory, 10);
     assert_eq!(back.condition, Condition::Doubtful);
     assert!(codes(&back).contains(&"back-to-factory"));
+    // The same bytes were the memory once; what is left of it now stands for no moment.
+    for reference in ["fm", "fm@5d", "fm@30d"] {
+        let then = ops::refs::resolve(&vault, reference).unwrap().takes;
+        assert_eq!(then[0].number(), 2, "{reference}");
+    }
+    let then = ops::refs::resolve(&vault, "fm@80d").unwrap().takes;
+    assert_eq!(then[0].number(), 1);
+    let again = keep_on(&s, &vault, "fm", "2.syx", &factory, 10);
+    assert_eq!((again.status, again.take), (Status::Unchanged, back.take));
 
     // All voices the same: the cell is flat, or somebody emptied it on purpose and vouches for it.
     let mut empty = factory.clone();
@@ -791,6 +822,73 @@ fn a_layout_goes_along_to_another_vault_and_a_device_may_be_given_one_later() {
     ops::devices::edit(&other, &"organ".parse().unwrap(), change, WAIT).unwrap();
     let read = reread::bring_up_to_date(&other, usize::MAX, WAIT).unwrap();
     assert_eq!((read.read, read.changed), (2, 0));
+}
+
+/// Two banks told apart by a byte beyond the header key, and an edit buffer that begins like them.
+const TWO_BANKS: &str = r#"
+layout = 1
+name = "pit"
+title = "Pit, two banks"
+
+[[message]]
+name = "bank"
+header = "F0 7D 0n 01 02 03 04 bb"
+bytes = 40
+section = "bank-{b:A}"
+
+[[message]]
+name = "edit"
+header = "F0 7D 0n 01 02 03 05"
+bytes = 24
+loose = true
+"#;
+
+fn pit(head: &[u8], size: usize, seed: u8) -> Vec<u8> {
+    let mut bytes = [&[0xF0, 0x7D, 0x00, 0x01, 0x02, 0x03], head].concat();
+    let n = (size - 1 - bytes.len()) as u8;
+    bytes.extend((0..n).map(|i| (i * 7 + seed) % 100));
+    bytes.push(0xF7);
+    bytes
+}
+
+#[test]
+fn banks_that_begin_alike_do_not_mix_and_an_edit_buffer_is_no_state() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "pit");
+    let text = s.file("pit.toml", TWO_BANKS.as_bytes(), NOW);
+    // Before the layout is known, one section is all that can be told.
+    let first = keep_one(&s, &vault, "pit", "0.syx", &pit(&[4, 0], 40, 1), 90);
+    assert_eq!(first.section.as_deref(), Some("all"));
+    layouts::add(&vault, &text, WAIT).unwrap();
+    let keep = |name: &str, bytes: &[u8], day| keep_one(&s, &vault, "pit", name, bytes, day);
+    let a = keep("1.syx", &pit(&[4, 0], 40, 2), 60);
+    let b = keep("2.syx", &pit(&[4, 1], 40, 3), 50);
+    assert_eq!(
+        (a.section.as_deref(), b.section.as_deref()),
+        (Some("all"), Some("bank-b"))
+    );
+    let edit = keep("3.syx", &pit(&[5], 24, 4), 40);
+    assert!(edit.loose, "{edit:?}");
+    // A third bank that came damaged is of neither.
+    let short = keep("4.syx", &pit(&[4, 2], 39, 5), 30);
+    assert_eq!((short.condition, short.loose), (Condition::Doubtful, true));
+}
+
+#[test]
+fn a_layout_reads_dumps_that_begin_with_a_universal_message() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "organ");
+    let mut dump = vec![
+        0xF0, 0x7E, 0x00, 0x06, 0x02, 0x7D, 1, 0, 2, 0, 1, 2, 3, 4, 0xF7,
+    ];
+    dump.extend(organ(b"FLUTE ", b"OBOE  ", Some(1)));
+    keep_one(&s, &vault, "organ", "a.syx", &dump, 60);
+    let text = s.file("organ.toml", ORGAN.as_bytes(), NOW);
+    layouts::add(&vault, &text, WAIT).unwrap();
+    let read = reread::bring_up_to_date(&vault, usize::MAX, WAIT).unwrap();
+    assert_eq!((read.read, read.doubtful), (1, 1));
 }
 
 #[test]

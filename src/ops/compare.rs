@@ -1,6 +1,6 @@
 //! `compare`: what changed between two takes or states.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::ops::Range;
 
 use crate::error::Result;
@@ -199,7 +199,7 @@ fn of_two(vault: &Vault, a: &TakeRow, b: &TakeRow) -> Result<What> {
         && !(read_a.patches.is_empty() && read_b.patches.is_empty())
     {
         let without = |read: &layout::Reading, slices: &[&[u8]]| -> Vec<Vec<u8>> {
-            let with: Vec<usize> = read.patches.iter().map(|p| p.message).collect();
+            let with: HashSet<usize> = read.patches.iter().map(|p| p.message).collect();
             let others = slices.iter().enumerate().filter(|(i, _)| !with.contains(i));
             others.map(|(_, m)| m.to_vec()).collect()
         };

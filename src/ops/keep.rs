@@ -21,6 +21,7 @@ use crate::error::{Error, Result};
 use crate::intake::examine::Lens;
 use crate::intake::walk::Found;
 use crate::intake::{Arrival, Piece};
+use crate::model::contents::Contents;
 use crate::model::date::{DatedBy, Moment};
 use crate::model::hash::Hash;
 use crate::model::ids::DeviceId;
@@ -194,6 +195,7 @@ pub fn keep(
             Whose::Recognised => vault.catalogue().devices()?,
             _ => Vec::new(),
         },
+        own_layouts: vault.catalogue().layouts()?,
         lens: Arc::new(Lens {
             layouts: layouts::known(vault)?,
             preferred: None,
@@ -225,6 +227,8 @@ struct Run<'a, 'v> {
     new_devices: Vec<DeviceId>,
     /// All devices, where dumps have to be recognised.
     devices: Vec<DeviceRow>,
+    /// The person's own layouts, as they were when this began.
+    own_layouts: Vec<(String, Hash)>,
     /// With what dumps are read whose device has no layout of its own.
     lens: Arc<Lens>,
 }
@@ -361,6 +365,8 @@ impl Run<'_, '_> {
             return Ok(());
         }
         let mut writer = self.vault.writer(self.options.wait)?;
+        // With a layout that another command added meanwhile, what came in has to be read again.
+        let is_read = self.vault.catalogue().layouts()? == self.own_layouts;
         for piece in std::mem::take(&mut self.pieces) {
             store(&mut writer, piece)?;
         }
@@ -374,7 +380,7 @@ impl Run<'_, '_> {
                     ..ledger::Device::default()
                 }))?;
             }
-            self.place(&mut writer, group, &mut told)?;
+            self.place(&mut writer, group, is_read, &mut told)?;
         }
         writer.commit_group()?;
         drop(writer);
@@ -390,6 +396,7 @@ impl Run<'_, '_> {
         &mut self,
         writer: &mut Writer<'_>,
         group: Group,
+        is_read: bool,
         told: &mut Vec<KeepResult>,
     ) -> Result<()> {
         let now = self.vault.world().clock.now();
@@ -431,7 +438,10 @@ impl Run<'_, '_> {
                 sysex: arrival.sysex,
                 evidence: arrival.evidence,
                 findings: arrival.findings,
-                contents: arrival.contents,
+                contents: Contents {
+                    reading: if is_read { arrival.contents.reading } else { 0 },
+                    ..arrival.contents
+                },
                 seen: vec![seen],
                 origin: OriginRow {
                     via: arrival.origin.via,
@@ -448,7 +458,7 @@ impl Run<'_, '_> {
         let device_row = catalogue.device_id(group.device.as_str())?.unwrap_or(0);
         let mut folders: HashMap<PathBuf, i64> = HashMap::new();
         for ((item, (found, why)), placed) in incoming.into_iter().zip(files).zip(placed) {
-            if placed.new && item.contents.patches.n_patches() > 0 {
+            if placed.new && is_read && item.contents.patches.n_patches() > 0 {
                 let row = (device_row << 32) | i64::from(placed.take);
                 catalogue.set_patches(row, item.contents.patches.named())?;
             }

@@ -172,8 +172,17 @@ pub fn add(vault: &Vault, file: &Path, wait: Duration) -> Result<Arc<Layout>> {
     let mut writer = vault.writer(wait)?;
     writer.put_piece(Form::Layout, hash, text.as_bytes())?;
     let mut begins = begins(&layout);
-    if let Ok(before) = show(vault, &layout.name) {
-        begins.extend(self::begins(&before.layout));
+    match show(vault, &layout.name) {
+        Ok(before) => begins.extend(self::begins(&before.layout)),
+        // One that cannot be read any more may have fitted anything.
+        Err(_) => begins.extend(
+            vault
+                .catalogue()
+                .layouts()?
+                .into_iter()
+                .filter(|(name, _)| *name == layout.name)
+                .map(|_| String::new()),
+        ),
     }
     writer.record(&Event::Layout(ledger::Layout {
         layout: layout.name.clone(),

@@ -78,6 +78,15 @@ pub fn recall(
         .and_then(|p| disk.meta(&p))
         .is_ok_and(|m| m.kind == FileKind::Folder);
     let only_a_folder = must_be_folder(to);
+    if altered.as_midi_file && items.len() > 1 && !is_folder && !only_a_folder {
+        let is_file = to.as_os_str() == "-" || to.extension().is_some();
+        if is_file {
+            return Err(Error::usage(
+                "several takes do not go into one MIDI file; nothing was written",
+            )
+            .next(Next::say("name a folder with --to, or one section")));
+        }
+    }
     if to.as_os_str() == "-" {
         scribe.to_stream(&items, out)?;
     } else if is_folder {
@@ -92,12 +101,6 @@ pub fn recall(
             .extension()
             .is_some_and(|e| e.eq_ignore_ascii_case("syx") || e.eq_ignore_ascii_case("mid"))
     {
-        if altered.as_midi_file {
-            return Err(Error::usage(
-                "several takes do not go into one MIDI file; nothing was written",
-            )
-            .next(Next::say("name a folder with --to, or one section")));
-        }
         scribe.one_after_the_other(&items, to)?;
     } else {
         scribe.new_folder(&items, to)?;

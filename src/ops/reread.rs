@@ -48,13 +48,14 @@ pub fn bring_up_to_date(vault: &Vault, most: usize, wait: Duration) -> Result<Re
         out.more = true;
         return Ok(out);
     }
-    let known = layouts::known(vault)?;
     let (mut after, mut looked_at) = (0, 0);
     loop {
         let mut writer = vault.writer(wait)?;
         if !catalogue.is_read_by(READING)? {
             catalogue.read_all_anew(READING)?;
         }
+        // Under the lock: another command may have added one since.
+        let known = layouts::known(vault)?;
         let group = catalogue.unread_takes(after, GROUP)?;
         let Some(last) = group.last() else {
             writer.commit()?;

@@ -185,7 +185,8 @@ fn in_full(vault: &Vault, device: &DeviceRow, take: TakeRow) -> Result<TakeInFul
             bytes: take.bytes,
             blake3: take.hash,
         });
-        if take.messages > 0 && take.bytes <= opened::MOST_BYTES {
+        let fits = take.bytes <= opened::MOST_BYTES && take.messages <= opened::MOST_MESSAGES;
+        if take.messages > 0 && fits {
             let known = layouts::known(vault)?;
             let lens = reread::lens_of(vault, &known, &device.name)?;
             opened = Some(opened::open(vault, &lens, &take)?);
@@ -289,7 +290,7 @@ fn is_date_copied(vault: &Vault, take: &TakeRow) -> Result<bool> {
     let line = vault.catalogue().timeline(take.section)?;
     let copied = timeline::date_copied(&line.arrange().runs);
     Ok(line
-        .content_number(&take.content)
+        .content_number(&take.content, take.counts())
         .is_some_and(|c| copied.contains(&c)))
 }
 
@@ -416,7 +417,12 @@ fn seen_at(vault: &Vault, take: &TakeRow, date: Moment) -> Result<Incoming> {
         key: take.key.clone(),
         sysex: take.messages > 0,
         evidence: take.evidence,
-        findings: Vec::new(),
+        findings: vault
+            .catalogue()
+            .findings_of_take(take.id)?
+            .into_iter()
+            .map(|f| Finding::new(f.code, f.severity, f.message))
+            .collect(),
         contents: Contents {
             sysex_number: take.sysex_number,
             ..Contents::default()

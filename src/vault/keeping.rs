@@ -114,6 +114,8 @@ struct Desk<'w, 'v> {
     section: Vec<String>,
     notes: Vec<Vec<Finding>>,
     timelines: BTreeMap<String, Line>,
+    /// For each arrival, whether it may stand for the memory.
+    counts: Vec<bool>,
     take: Vec<u32>,
     new: Vec<bool>,
 }
@@ -125,6 +127,23 @@ struct Line {
     added: Vec<(usize, Dated)>,
     /// (content, date, how known) that is recorded already, corrected ones included.
     known: HashSet<(u32, Moment, DatedBy)>,
+}
+
+impl Line {
+    /// A person's word for a doubtful take is about what it holds.
+    fn is_vouched(&self, content: &Hash) -> bool {
+        let mut takes = self.timeline.takes.iter();
+        takes.any(|t| t.doubtful && t.counts() && t.content == *content)
+    }
+
+    /// True if the arrival is only what was there before: dated by its file alone, or said already.
+    fn only_repeats(&self, item: &Incoming) -> bool {
+        let Some(content) = self.timeline.content_number(&item.content, true) else {
+            return false;
+        };
+        let known = |d: &Dated| self.known.contains(&(content, d.moment, d.by));
+        item.seen.iter().all(|d| d.by == DatedBy::File || known(d))
+    }
 }
 
 impl<'w, 'v> Desk<'w, 'v> {
@@ -147,6 +166,7 @@ impl<'w, 'v> Desk<'w, 'v> {
             section: vec![String::new(); n],
             notes: vec![Vec::new(); n],
             timelines: BTreeMap::new(),
+            counts: vec![false; n],
             take: vec![0; n],
             new: vec![false; n],
         })
@@ -169,8 +189,10 @@ impl<'w, 'v> Desk<'w, 'v> {
                 continue;
             };
             let item = &self.incoming[index];
-            let counts = name != LOOSE && item.condition() == Condition::Whole;
-            let content = line.timeline.content(item.content);
+            let counts = name != LOOSE
+                && (item.condition() == Condition::Whole || line.is_vouched(&item.content));
+            self.counts[index] = counts;
+            let content = line.timeline.content(item.content, counts);
             for dated in &item.seen {
                 if line.known.insert((content, dated.moment, dated.by)) {
                     line.timeline.sightings.push(Sighting {
@@ -197,17 +219,20 @@ impl<'w, 'v> Desk<'w, 'v> {
         };
         let mut timeline = catalogue.timeline(section)?;
         let mut known = HashSet::new();
-        let contents: HashMap<i64, Hash> =
-            timeline.takes.iter().map(|t| (t.id, t.content)).collect();
+        let contents: HashMap<i64, (Hash, bool)> = timeline
+            .takes
+            .iter()
+            .map(|t| (t.id, (t.content, t.counts())))
+            .collect();
         for sighting in &timeline.sightings {
             known.insert((sighting.content, sighting.moment, sighting.by));
         }
         for row in std::mem::take(&mut timeline.corrected) {
-            let Some(hash) = contents.get(&row.take) else {
+            let Some((hash, counts)) = contents.get(&row.take) else {
                 continue;
             };
             let moment = row.date.parse().unwrap_or(Moment::UNKNOWN);
-            known.insert((timeline.content(*hash), moment, row.by));
+            known.insert((timeline.content(*hash, *counts), moment, row.by));
         }
         Ok(Line {
             timeline,
@@ -405,7 +430,10 @@ impl<'w, 'v> Desk<'w, 'v> {
         }
         let copied = timeline::date_copied(&arrangement.runs);
         for index in 0..self.incoming.len() {
-            let content = line.timeline.content_number(&self.incoming[index].content);
+            let item = &self.incoming[index];
+            let content = line
+                .timeline
+                .content_number(&item.content, self.counts[index]);
             let here = self.new[index] && self.section[index] == section && section != LOOSE;
             if here && content.is_some_and(|c| copied.contains(&c)) {
                 self.notes[index].push(date_copied_note());
@@ -417,7 +445,8 @@ impl<'w, 'v> Desk<'w, 'v> {
                 continue;
             }
             let item = &self.incoming[index];
-            let Some(content) = line.timeline.content_number(&item.content) else {
+            let counts = self.counts[index];
+            let Some(content) = line.timeline.content_number(&item.content, counts) else {
                 continue;
             };
             let same = item

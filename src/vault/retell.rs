@@ -134,7 +134,7 @@ impl Teller<'_, '_> {
         }
         for (layout, text) in catalogue.layouts()? {
             let blake3 = Some(text.to_string());
-            let begins = Vec::new();
+            let begins = vec![String::new()];
             self.again(
                 now,
                 Event::Layout(ledger::Layout {

@@ -3,8 +3,10 @@
 use super::{Group, Run, Waiting};
 use crate::error::{Error, Kind, Next, Result};
 use crate::intake::Arrival;
+use crate::intake::examine::Part;
 use crate::intake::file::{self, FOLDER_KEY};
 use crate::intake::walk::Found;
+use crate::midi::message::MakerId;
 use crate::model::ids::{self, DeviceId};
 use crate::model::take::Finding;
 use crate::sys::text::{counted, grouped};
@@ -13,11 +15,14 @@ use crate::vault::catalogue::DeviceRow;
 
 impl Run<'_, '_> {
     /// Finds the device of a dump whose device was not named, or says how to choose.
-    pub(super) fn recognise(&mut self, arrival: Arrival, found: Option<Found>) -> Result<()> {
-        if !arrival.parts.is_empty()
-            && let Some(devices) = self.devices_of_parts(&arrival)?
-        {
-            return self.take_apart(arrival, found, &devices);
+    pub(super) fn recognise(&mut self, mut arrival: Arrival, found: Option<Found>) -> Result<()> {
+        let parts = std::mem::take(&mut arrival.parts);
+        match self.whose_parts(&arrival, &parts)? {
+            Parts::OfSeveral(devices) => {
+                return self.take_apart(arrival, found, &parts, &devices);
+            }
+            Parts::OfStrangers(e) => return self.failed(arrival.source, None, e),
+            Parts::Together => {}
         }
         let (device, why) = match recognised(self.vault, &self.devices, &arrival)? {
             Ok(known) => known,
@@ -45,23 +50,65 @@ impl Run<'_, '_> {
         }
     }
 
-    /// The device of each part of a MIDI file, if every part is recognised and they are of several.
-    fn devices_of_parts(&self, arrival: &Arrival) -> Result<Option<Vec<DeviceId>>> {
-        let mut devices = Vec::new();
-        for part in &arrival.parts {
+    /// Whose the parts of a MIDI file are.
+    fn whose_parts(&self, arrival: &Arrival, parts: &[Part]) -> Result<Parts> {
+        let mut devices: Vec<Option<DeviceId>> = Vec::new();
+        for part in parts {
             let of_its_own = Arrival {
                 key: part.key.clone(),
                 contents: part.contents.clone(),
-                parts: Vec::new(),
                 ..arrival.clone()
             };
-            match recognised(self.vault, &self.devices, &of_its_own)? {
-                Ok((device, _)) => devices.push(device),
-                Err(_) => return Ok(None),
-            }
+            let known = recognised(self.vault, &self.devices, &of_its_own)?;
+            devices.push(known.ok().map(|(device, _)| device));
         }
-        let several = devices.iter().any(|d| *d != devices[0]);
-        Ok(several.then_some(devices))
+        let mut names: Vec<&DeviceId> = devices.iter().flatten().collect();
+        names.sort();
+        names.dedup();
+        if names.is_empty() {
+            return Ok(Parts::Together);
+        }
+        // What begins in a new way may be a new section of the one device it goes with, if the maker is the same.
+        let maker = |part: &Part| {
+            part.messages
+                .first()
+                .and_then(|(_, m)| MakerId::from_bytes(m.get(1..)?))
+        };
+        let makers: Vec<Option<MakerId>> = parts
+            .iter()
+            .zip(&devices)
+            .filter(|(_, device)| device.is_some())
+            .map(|(part, _)| maker(part))
+            .collect();
+        let strangers = parts
+            .iter()
+            .zip(&devices)
+            .filter(|(part, device)| {
+                device.is_none() && (names.len() > 1 || !makers.contains(&maker(part)))
+            })
+            .map(|(part, _)| part.messages.len() as u64)
+            .sum::<u64>();
+        if strangers > 0 {
+            let names: Vec<String> = names.iter().map(ToString::to_string).collect();
+            return Ok(Parts::OfStrangers(
+                Error::new(
+                    Kind::BadInput,
+                    format!(
+                        "{} holds dumps of {}, and {} of no device that is known; nothing was kept on a guess",
+                        arrival.source,
+                        names.join(" and "),
+                        counted(strangers, "message")
+                    ),
+                )
+                .next(Next::say(
+                    "add the other device and keep a dump of it, or say whose the whole file is with --device ID",
+                )),
+            ));
+        }
+        if names.len() < 2 {
+            return Ok(Parts::Together);
+        }
+        Ok(Parts::OfSeveral(devices.into_iter().flatten().collect()))
     }
 
     /// Makes a dump of its own of what each device sent, and keeps the file loose, so that nothing of it is lost.
@@ -69,6 +116,7 @@ impl Run<'_, '_> {
         &mut self,
         arrival: Arrival,
         found: Option<Found>,
+        parts: &[Part],
         devices: &[DeviceId],
     ) -> Result<()> {
         let mut order: Vec<&DeviceId> = Vec::new();
@@ -78,8 +126,7 @@ impl Run<'_, '_> {
             }
         }
         for device in &order {
-            let mut messages: Vec<&(usize, Vec<u8>)> = arrival
-                .parts
+            let mut messages: Vec<&(usize, Vec<u8>)> = parts
                 .iter()
                 .zip(devices)
                 .filter(|(_, d)| d == device)
@@ -127,6 +174,16 @@ impl Run<'_, '_> {
         );
         Ok(())
     }
+}
+
+/// Whose the parts of a MIDI file are.
+enum Parts {
+    /// They need not be told apart.
+    Together,
+    /// The device of each.
+    OfSeveral(Vec<DeviceId>),
+    /// Some are of devices that are known and some are not.
+    OfStrangers(Error),
 }
 
 /// A device that a dump may belong to, and what speaks for it.

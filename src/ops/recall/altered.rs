@@ -28,13 +28,29 @@ pub struct Altered {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PatchRef(pub String);
 
+/// Findings that say that something of a dump is not in its messages.
+const TORN: &[&str] = &[
+    "torn",
+    "headless",
+    "damaged-header",
+    "damaged-track",
+    "events-between",
+];
+
 impl PatchRef {
-    fn is(&self, patch: &Patch) -> bool {
+    /// What speaks for the patch, the strongest first: a number is a number, even where a slot is written like it.
+    fn rank(&self, patch: &Patch) -> Option<u8> {
         let text = self.0.trim();
         let same = |other: &str| other.trim().eq_ignore_ascii_case(text);
-        text.parse() == Ok(patch.number)
-            || same(&patch.slot)
-            || patch.name.as_deref().is_some_and(same)
+        if text.parse() == Ok(patch.number) {
+            Some(0)
+        } else if same(&patch.slot) {
+            Some(1)
+        } else if patch.name.as_deref().is_some_and(same) {
+            Some(2)
+        } else {
+            None
+        }
     }
 }
 
@@ -63,7 +79,23 @@ pub(super) fn items<'t>(
     let mut opened = Vec::new();
     for take in &named.takes {
         let open = open(vault, &lens, take)?;
-        if open.messages.is_empty() {
+        // Of a song, and of a dump that is torn, not all would be in what is written.
+        let findings = vault.catalogue().findings_of_take(take.id)?;
+        if let Some(torn) = findings.iter().find(|f| TORN.contains(&f.code.as_str())) {
+            return Err(Error::new(
+                Kind::Refused,
+                format!(
+                    "{} is not whole ({}), so it is written out only as it is; nothing was written",
+                    name(named, take),
+                    torn.message
+                ),
+            )
+            .next(Next::run(
+                "write it as it is",
+                format!("recall {} --to PATH", name(named, take)),
+            )));
+        }
+        if take.messages == 0 || open.messages.is_empty() {
             return Err(Error::usage(format!(
                 "{} is no SysEx, so it can be written out only as it is",
                 name(named, take)
@@ -118,9 +150,18 @@ fn only_patch<'t>(
     known: &Layouts,
 ) -> Result<(&'t TakeRow, Opened, Option<String>)> {
     let mut fitting: Vec<(usize, Patch)> = Vec::new();
+    let mut best = u8::MAX;
     for (index, (_, open)) in opened.iter().enumerate() {
-        let patches = open.reading.iter().flat_map(|r| &r.patches);
-        fitting.extend(patches.filter(|p| wanted.is(p)).map(|p| (index, p.clone())));
+        for patch in open.reading.iter().flat_map(|r| &r.patches) {
+            let Some(rank) = wanted.rank(patch).filter(|rank| *rank <= best) else {
+                continue;
+            };
+            if rank < best {
+                best = rank;
+                fitting.clear();
+            }
+            fitting.push((index, patch.clone()));
+        }
     }
     let (index, patch) = match fitting.as_slice() {
         [one] => one.clone(),

@@ -122,12 +122,14 @@ impl Catalogue {
         self.set_meta(READ_BY, &version.to_string())
     }
 
-    /// Notes that the takes whose header key begins with `start` have to be read anew.
+    /// Notes that the takes whose header key begins with `start` have to be read anew, and those that begin with a message
+    /// which says nothing of what follows: a universal one, or one without an ID.
     pub fn read_anew(&self, start: &str) -> Result<()> {
         self.conn
             .prepare_cached(
                 "UPDATE take SET unread = 1 WHERE unread = 0
-                   AND key IN (SELECT id FROM section_key WHERE substr(key, 1, length(?1)) = ?1)",
+                   AND key IN (SELECT id FROM section_key WHERE substr(key, 1, length(?1)) = ?1
+                     OR substr(key, 1, 2) IN ('7E', '7F', 'no'))",
             )?
             .execute([start])?;
         Ok(())

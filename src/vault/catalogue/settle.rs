@@ -23,20 +23,21 @@ pub struct SectionTimeline {
     pub corrected: Vec<SightingRow>,
     /// The same for the timeline, in the same order; more may be added behind them.
     pub sightings: Vec<Sighting>,
-    contents: HashMap<Hash, u32>,
+    contents: HashMap<(Hash, bool), u32>,
     of_take: HashMap<i64, u32>,
 }
 
 impl SectionTimeline {
-    /// The number of a content in this timeline, given when first asked for.
-    pub fn content(&mut self, hash: Hash) -> u32 {
+    /// The number of a content in this timeline, given when first asked for. What counts and what does not are two: the
+    /// same bytes can be the memory one year and what was left of it the next.
+    pub fn content(&mut self, hash: Hash, counts: bool) -> u32 {
         let next = self.contents.len() as u32;
-        *self.contents.entry(hash).or_insert(next)
+        *self.contents.entry((hash, counts)).or_insert(next)
     }
 
     /// The number of a content, if it has one.
-    pub fn content_number(&self, hash: &Hash) -> Option<u32> {
-        self.contents.get(hash).copied()
+    pub fn content_number(&self, hash: &Hash, counts: bool) -> Option<u32> {
+        self.contents.get(&(*hash, counts)).copied()
     }
 
     /// Arranges all sightings, with the takes that stand.
@@ -88,7 +89,7 @@ impl Catalogue {
                 let take = &timeline.takes[index];
                 (take.id, take.content, take.counts())
             };
-            let content = timeline.content(hash);
+            let content = timeline.content(hash, counting);
             timeline.of_take.insert(id, content);
             counts.insert(id, counting);
         }

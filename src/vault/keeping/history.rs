@@ -138,7 +138,8 @@ impl Desk<'_, '_> {
             let item = &self.incoming[index];
             (self.section[index] == name
                 && item.condition() == Condition::Whole
-                && is_new_here(item))
+                && is_new_here(item)
+                && !line.only_repeats(item))
             .then_some(item)
             .and_then(|item| item.seen.iter().filter_map(|d| d.moment.start_utc()).min())
             .map(|start| (start, None, index))

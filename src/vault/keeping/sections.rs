@@ -121,7 +121,16 @@ impl Desk<'_, '_> {
                 .find(|s| s.record.keys.contains(&key))
                 .map(|s| s.record.by_layout.is_some());
             match (find_by_layout(sections, &name), leads_to) {
-                (Some(_), Some(_)) | (None, Some(false)) => continue,
+                (Some(_), Some(_)) => continue,
+                // The name stays; from now on it is known which of the layout's sections it is.
+                (None, Some(false)) => {
+                    let led_to = sections.iter().find(|s| s.record.keys.contains(&key));
+                    let Some(led_to) = led_to else { continue };
+                    let mut record = led_to.record.clone();
+                    record.device = self.device.to_string();
+                    record.by_layout = Some(name.clone());
+                    self.writer.record(&Event::Section(record))?;
+                }
                 (Some(known), None) => {
                     let mut record = known.record.clone();
                     record.device = self.device.to_string();
@@ -157,6 +166,13 @@ impl Desk<'_, '_> {
         Ok(())
     }
 
+    /// True if dumps of that length are what the section holds: a person led them there before a layout called them loose.
+    fn holds_such(&self, section: &SectionRow, item: &Incoming) -> Result<bool> {
+        let catalogue = self.writer.vault().catalogue();
+        let newest = catalogue.newest_take(section.id)?;
+        Ok(section.record.by_layout.is_none() && newest.is_some_and(|t| t.bytes == item.bytes))
+    }
+
     fn holds_only_doubtful(&self, section: &SectionRow) -> Result<bool> {
         let takes = self
             .writer
@@ -189,8 +205,16 @@ impl Desk<'_, '_> {
         if let Some(section) = named.as_ref().and_then(|n| find_by_layout(sections, n)) {
             return Ok(section.name.clone());
         }
-        if let Some(name) = section_of_key(sections, &self.incoming[index].key) {
-            return Ok(name);
+        let led_to = sections
+            .iter()
+            .find(|s| s.record.keys.contains(&self.incoming[index].key));
+        let item = &self.incoming[index];
+        if let Some(led_to) = led_to {
+            let is_other = item.contents.loose && !self.holds_such(led_to, item)?
+                || named.is_some() && led_to.record.by_layout.is_some();
+            if !is_other {
+                return Ok(led_to.name.clone());
+            }
         }
         if self.incoming[index].contents.loose {
             self.notes[index].push(Finding::note(
@@ -206,7 +230,7 @@ impl Desk<'_, '_> {
                 *sections = self.sections()?;
                 Ok(name.to_string())
             }
-            [only] => Ok(only.name.clone()),
+            [only] if named.is_none() || only.record.by_layout.is_none() => Ok(only.name.clone()),
             _ => {
                 self.notes[index].push(Finding::note(
                     "kept-loose",
