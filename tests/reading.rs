@@ -248,10 +248,11 @@ fn a_midi_file_gives_each_device_its_dump() {
     let both = [other.as_slice(), &bank, &dump(9, &[5, 6, 7, 8])];
     let evening = file::write(both, file::Pace::default(), "").unwrap();
     let path = s.file("in/evening.mid", &evening, NOW - 10 * DAY);
-    let options = KeepOptions {
+    let recognised = |path| KeepOptions {
         whose: Whose::Recognised,
         ..options("nobody", vec![path])
     };
+    let options = recognised(path);
     let (totals, results) = keep(&vault, &options);
     assert_eq!((totals.kept, totals.failed), (3, 0), "{results:?}");
     let organ = [other, dump(9, &[5, 6, 7, 8])].concat();
@@ -274,6 +275,28 @@ fn a_midi_file_gives_each_device_its_dump() {
         },
     );
     assert_eq!((again.0.kept, again.0.unchanged), (0, 3), "{:?}", again.1);
+
+    // A universal message goes with the dump that it follows; where a stranger's is among them nothing is kept on a guess.
+    let gm_on = [0xF0, 0x7E, 0x7F, 0x09, 0x01, 0xF7];
+    let newer = [bank_with(2, b"NEWER     "), dump(9, &[1, 1, 1, 1])];
+    let party = [gm_on.as_slice(), &newer[0], &gm_on, &newer[1]];
+    let party = file::write(party, file::Pace::default(), "").unwrap();
+    let path = s.file("in/party.mid", &party, NOW - 5 * DAY);
+    let results = keep(&vault, &recognised(path)).1;
+    assert_eq!(results.len(), 3, "{results:?}");
+    let with_it = [newer[0].as_slice(), &gm_on].concat();
+    let plain = Altered::default();
+    assert_eq!(recalled(&vault, "fm", &plain).unwrap(), with_it);
+    let mixed = [newer[0].as_slice(), &vector("roland_jdxi"), &newer[1]];
+    let mixed = file::write(mixed, file::Pace::default(), "").unwrap();
+    let path = s.file("in/mixed.mid", &mixed, NOW - 4 * DAY);
+    let failed = keep(&vault, &recognised(path)).1.remove(0);
+    assert_eq!(failed.status, Status::Failed);
+    let why = failed.error.unwrap().fact();
+    assert!(
+        why.contains("fm and organ, and 1 message of no device"),
+        "{why}"
+    );
 }
 
 #[test]
@@ -547,6 +570,28 @@ fn one_patch_comes_back_alone_and_for_another_unit() {
     let (messages, findings) = file::messages(&as_file);
     assert!(findings.is_empty());
     assert_eq!((messages.len(), messages[0].bytes[2]), (1, 11));
+}
+
+#[test]
+fn what_is_not_whole_is_written_only_as_it_is() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "fm");
+    let mut torn = [vector("bulk32_bank"), vector("bulk1_voice")].concat();
+    torn.truncate(4104 + 80);
+    keep_one(&s, &vault, "fm", "torn.syx", &torn, 60);
+    let as_file = Altered {
+        as_midi_file: true,
+        ..Altered::default()
+    };
+    let e = recalled(&vault, "fm@1", &as_file).unwrap_err();
+    assert!(e.fact().contains("is not whole"), "{}", e.fact());
+    assert_eq!(recalled(&vault, "fm@1", &Altered::default()).unwrap(), torn);
+    // Two sections are two MIDI files, and one stream cannot hold them.
+    keep_one(&s, &vault, "fm", "a.syx", &vector("bulk32_bank"), 50);
+    keep_one(&s, &vault, "fm", "b.syx", &dump(3, &[1, 2, 3, 4]), 40);
+    let e = recalled(&vault, "fm", &as_file).unwrap_err();
+    assert!(e.fact().contains("one MIDI file"), "{}", e.fact());
 }
 
 #[test]

@@ -307,7 +307,8 @@ impl<'l> Examiner<'l> {
 fn parts(file: &MidiFile, lens: &Lens) -> Vec<Part> {
     let mut parts: Vec<Part> = Vec::new();
     let key_of = |bytes: &[u8]| HeaderKey::from_bytes(bytes).map(|key| key.to_string());
-    // Universal messages are of whatever device they stand beside.
+    // Universal messages are of the device whose dump they follow. Those that come first are of nobody: in front of a dump
+    // they would give it another key.
     let is_universal = |bytes: &[u8]| matches!(bytes.get(1), Some(&(NON_REAL_TIME | REAL_TIME)));
     let telling = || file.messages().filter(|m| !is_universal(m.bytes));
     let first = telling().next().and_then(|m| key_of(m.bytes));
@@ -315,13 +316,11 @@ fn parts(file: &MidiFile, lens: &Lens) -> Vec<Part> {
         return parts;
     }
     let mut beside: Option<usize> = None;
-    let mut early = Vec::new();
     let mut by_key: HashMap<String, usize> = HashMap::new();
     for (place, message) in file.messages().enumerate() {
         if is_universal(message.bytes) {
-            match beside {
-                Some(at) => parts[at].messages.push((place, message.bytes.to_vec())),
-                None => early.push((place, message.bytes.to_vec())),
+            if let Some(at) = beside {
+                parts[at].messages.push((place, message.bytes.to_vec()));
             }
             continue;
         }
@@ -340,7 +339,6 @@ fn parts(file: &MidiFile, lens: &Lens) -> Vec<Part> {
             });
         }
         parts[at].messages.push((place, message.bytes.to_vec()));
-        parts[at].messages.append(&mut early);
         beside = Some(at);
     }
     parts
