@@ -406,6 +406,29 @@ fn a_memory_that_was_lost_does_not_stand_for_the_device() {
 }
 
 #[test]
+fn a_doubtful_take_stays_doubtful_when_it_is_dated() {
+    let s = Studio::new();
+    let vault = s.create();
+    add_device(&vault, "fm");
+    let mut bank = vector("bulk32_bank");
+    bank[1000] ^= 1;
+    keep_one(&s, &vault, "fm", "bad.syx", &bank, 30);
+    let dated = takes::Labelling {
+        date: Some("1994-07".parse().unwrap()),
+        ..takes::Labelling::default()
+    };
+    takes::label(&vault, "fm@1", &dated, WAIT).unwrap();
+    let all = takes::history(&vault, &"fm".parse().unwrap())
+        .unwrap()
+        .takes;
+    let all: Vec<_> = all
+        .iter()
+        .map(|t| (t.take.number(), t.take.condition(), t.take.date.as_str()))
+        .collect();
+    assert_eq!(all, [(1, Condition::Doubtful, "1994-07")]);
+}
+
+#[test]
 fn a_dump_unlike_all_before_it_is_told() {
     let s = Studio::new();
     let vault = s.create();
