@@ -109,12 +109,21 @@ fn judge(
                 .all(|m| m[1..m.len() - 1].iter().all(|b| *b < 0x80))
         );
         let other: Vec<&[u8]> = other.iter().map(Vec::as_slice).collect();
-        let back = read(layouts, preferred, &other).map(|r| r.evidence);
-        assert_eq!(
-            back,
-            Some(reading.evidence),
-            "another number changes no evidence"
-        );
+        // A made-up layout may have one kind for any number and another for this one.
+        let kind = |message: &[u8]| reading.layout.kind_of(message).map(|(idx, _)| idx);
+        let same_kinds = dump.iter().zip(&other).all(|(a, b)| kind(a) == kind(b));
+        if let Some(back) = read(layouts, preferred, &other)
+            && same_kinds
+            && back.layout.name == reading.layout.name
+        {
+            assert_eq!(
+                back.evidence,
+                reading.evidence,
+                "another number changes no evidence: {:02X?} to {number} by {}",
+                dump,
+                reading.layout.text()
+            );
+        }
     }
     if let Some(reading_b) = read(layouts, preferred, &later) {
         let n = compare((&reading, &dump), (&reading_b, &later)).len();
