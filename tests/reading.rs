@@ -96,6 +96,13 @@ fn recognise(s: &Studio, vault: &Vault, name: &str, bytes: &[u8], days_ago: i64)
     keep(vault, &options).1.remove(0)
 }
 
+/// A dump of `n` short messages; `last` tells one from another.
+fn in_messages(n: u8, last: u8) -> Vec<u8> {
+    (0..n)
+        .flat_map(|i| dump(7, &[i, last, 3, 4, 5, 6]))
+        .collect()
+}
+
 fn codes(result: &KeepResult) -> Vec<&str> {
     result.findings.iter().map(|f| f.code.as_ref()).collect()
 }
@@ -433,26 +440,21 @@ fn a_dump_unlike_all_before_it_is_told() {
     let s = Studio::new();
     let vault = s.create();
     add_device(&vault, "organ");
-    let dumps = |n: u8, last: u8| -> Vec<u8> {
-        (0..n)
-            .flat_map(|i| dump(7, &[i, last, 3, 4, 5, 6]))
-            .collect()
-    };
     for (i, day) in [90, 60, 30].into_iter().enumerate() {
         let kept = keep_one(
             &s,
             &vault,
             "organ",
             &format!("{i}.syx"),
-            &dumps(16, i as u8),
+            &in_messages(16, i as u8),
             day,
         );
         assert_eq!(kept.condition, Condition::Whole);
     }
-    let short = keep_one(&s, &vault, "organ", "short.syx", &dumps(11, 9), 10);
+    let short = keep_one(&s, &vault, "organ", "short.syx", &in_messages(11, 9), 10);
     assert!(codes(&short).contains(&"fewer-messages"), "{short:?}");
     assert_eq!(short.condition, Condition::Doubtful);
-    let mut long = dumps(16, 9);
+    let mut long = in_messages(16, 9);
     long.extend(dump(7, &[1; 9]));
     let long = keep_one(&s, &vault, "organ", "long.syx", &long, 5);
     assert!(codes(&long).contains(&"unlike-length"));
@@ -464,20 +466,15 @@ fn what_was_judged_in_one_vault_is_not_judged_again_in_another() {
     let s = Studio::new();
     let vault = s.create();
     add_device(&vault, "organ");
-    let dumps = |n: u8, last: u8| -> Vec<u8> {
-        (0..n)
-            .flat_map(|i| dump(7, &[i, last, 3, 4, 5, 6]))
-            .collect()
-    };
     // The newest came first: then nothing was known that it could be measured against.
-    keep_one(&s, &vault, "organ", "9.syx", &dumps(11, 9), 10);
+    keep_one(&s, &vault, "organ", "9.syx", &in_messages(11, 9), 10);
     for (i, day) in [90, 60, 30].into_iter().enumerate() {
         keep_one(
             &s,
             &vault,
             "organ",
             &format!("{i}.syx"),
-            &dumps(16, i as u8),
+            &in_messages(16, i as u8),
             day,
         );
     }
