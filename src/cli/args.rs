@@ -335,8 +335,8 @@ pub struct Compare {
 }
 
 const LAYOUT: &str = "\
-A layout tells what the bytes of a dump mean: which section it is, where its checksums and its patches
-are. Published ones are built in; others can be written by hand or drafted from dumps.
+A layout tells what the bytes of a dump mean: which section it is, where its checksums and
+patches are. Published ones are built in; others can be written by hand or drafted from dumps.
 
 Examples:
   farshelf layout list
