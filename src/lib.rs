@@ -8,6 +8,7 @@ pub mod demo;
 pub mod error;
 pub mod intake;
 pub mod layout;
+pub mod lending;
 pub mod midi;
 pub mod model;
 pub mod ops;

@@ -9,23 +9,25 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("error", &["sys"]),
     ("midi", &[]),
     ("layout", &["midi"]),
+    ("lending", &[]),
     ("sys", &["error"]),
     ("intake", &["sys", "midi", "layout"]),
     ("vault", &["sys", "midi"]),
-    ("shelf", &["sys"]),
+    ("shelf", &["sys", "lending"]),
+    ("host", &["sys", "lending"]),
     ("care", &["vault", "shelf", "midi", "sys"]),
     ("out", &["vault", "shelf", "midi", "sys", "care"]),
     (
         "ops",
         &[
-            "intake", "layout", "vault", "shelf", "care", "out", "midi", "sys",
+            "intake", "layout", "vault", "shelf", "care", "out", "midi", "sys", "lending",
         ],
     ),
     ("demo", &["ops", "sys", "care", "vault", "shelf"]),
     (
         "cli",
         &[
-            "ops", "sys", "demo", "care", "vault", "out", "shelf", "layout",
+            "ops", "sys", "demo", "care", "vault", "out", "shelf", "layout", "host", "lending",
         ],
     ),
 ];
