@@ -10,6 +10,7 @@ use crate::model::date::Moment;
 use crate::model::ids::{DeviceId, SectionName, ShelfName};
 use crate::model::place::Place;
 use crate::ops::devices::{LOG_KINDS, POWER};
+use crate::sys::text::parse_bytes;
 
 const TEMPLATE: &str = "{about-with-newline}\n{before-help}{usage-heading} {usage}\n\n{all-args}";
 const TOP: &str =
@@ -957,24 +958,7 @@ fn days(text: &str) -> Result<u32, String> {
 
 /// A number of bytes, also as `500MB` (powers of ten).
 fn bytes(text: &str) -> Result<u64, String> {
-    let end = text
-        .find(|c: char| !c.is_ascii_digit())
-        .unwrap_or(text.len());
-    let (digits, unit) = text.split_at(end);
-    let factor = match unit.trim().to_ascii_lowercase().as_str() {
-        "" | "b" => 1,
-        "k" | "kb" => 1_000,
-        "m" | "mb" => 1_000_000,
-        "g" | "gb" => 1_000_000_000,
-        "t" | "tb" => 1_000_000_000_000,
-        _ => 0,
-    };
-    digits
-        .parse::<u64>()
-        .ok()
-        .and_then(|n| n.checked_mul(factor))
-        .filter(|n| *n > 0)
-        .ok_or_else(|| "say a number of bytes, such as 500MB or 2GB".to_string())
+    parse_bytes(text).ok_or_else(|| "say a number of bytes, such as 500MB or 2GB".to_string())
 }
 
 /// The definitions with the first help page filled in.

@@ -6,6 +6,7 @@ pub mod copying;
 pub mod folder;
 pub mod keyfile;
 pub mod name;
+pub mod net;
 pub mod plan;
 
 pub mod registry;

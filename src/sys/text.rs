@@ -70,6 +70,24 @@ pub fn size(bytes: u64) -> String {
     format!("{value:.1} {}", UNITS[unit])
 }
 
+/// Reads a number of bytes, also as `500MB` (powers of ten); none for zero and for what is no such number.
+pub fn parse_bytes(text: &str) -> Option<u64> {
+    let end = text
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(text.len());
+    let (digits, unit) = text.split_at(end);
+    let factor = match unit.trim().to_ascii_lowercase().as_str() {
+        "" | "b" => 1,
+        "k" | "kb" => 1_000,
+        "m" | "mb" => 1_000_000,
+        "g" | "gb" => 1_000_000_000,
+        "t" | "tb" => 1_000_000_000_000,
+        _ => return None,
+    };
+    let bytes = digits.parse::<u64>().ok()?.checked_mul(factor)?;
+    (bytes > 0).then_some(bytes)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
