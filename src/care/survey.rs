@@ -100,7 +100,8 @@ pub fn presence(vault: &Vault, row: &ShelfRow, shelf: &dyn Shelf) -> Presence {
             "{} holds no shelf.json: is its disk there?",
             shelf.location()
         )),
-        Err(what) => Presence::Wrong(what),
+        Err(e) if e.kind == Kind::Damaged => Presence::Wrong(e.fact()),
+        Err(e) => Presence::Away(e.fact()),
         Ok(Some(about)) if about.vault != vault.id() => {
             Presence::Wrong("its shelf.json names another vault".to_string())
         }

@@ -9,7 +9,7 @@ use crate::error::{Error, Kind, Next, Result};
 use crate::model::ids::ShelfName;
 use crate::model::place::Place;
 use crate::shelf::copying::Copying;
-use crate::shelf::folder::{self, Folder};
+use crate::shelf::folder::Folder;
 use crate::shelf::name::ReelName;
 use crate::shelf::registry::{FOLDER, Reach, Registry};
 use crate::shelf::{FORMAT, Shelf, ShelfJson};
@@ -111,11 +111,12 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
         ));
     }
     let shelf = Folder::new(disk.clone(), location.clone());
-    let about = ShelfJson::read(&shelf).map_err(|what| {
-        refused(
-            format!("{} holds a shelf, but {what}", location.display()),
+    let about = ShelfJson::read(&shelf).map_err(|e| match e.kind {
+        Kind::Damaged => refused(
+            format!("{} holds a shelf, but {}", location.display(), e.fact()),
             "if it is this vault's, put the file back from another copy; otherwise name another folder",
-        )
+        ),
+        _ => e,
     })?;
     let same_name = vault
         .catalogue()
@@ -396,7 +397,8 @@ fn new_folder(vault: &Vault, location: &Path, id: &str, options: &AddOptions) ->
             "name a folder",
         ));
     }
-    let foreign = folder::foreign_names(disk, location)?;
+    let foreign =
+        Folder::new(vault.world().disk.clone(), location.to_path_buf()).foreign_names()?;
     if let Some(first) = foreign.first() {
         return Err(refused(
             format!(
@@ -416,7 +418,7 @@ fn new_folder(vault: &Vault, location: &Path, id: &str, options: &AddOptions) ->
         vault: vault.id().to_string(),
         shelf: id.to_string(),
     };
-    folder::lay_out(disk, location, &about)
+    Folder::new(vault.world().disk.clone(), location.to_path_buf()).lay_out(&about)
 }
 
 fn no_place() -> Error {

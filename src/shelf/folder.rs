@@ -16,47 +16,6 @@ pub struct Folder {
     location: PathBuf,
 }
 
-/// Lays out a new shelf in `location`: shelf.json comes last, so a half-made one is no shelf yet.
-///
-/// # Errors
-/// `Io`.
-pub fn lay_out(disk: &dyn Disk, location: &Path, about: &ShelfJson) -> Result<()> {
-    disk::create_durable_folders(disk, location, Privacy::Shared)
-        .map_err(|e| Error::io(format!("cannot create {}", location.display()), e))?;
-    for part in [Part::Reels, Part::Keys] {
-        make_folder(disk, &location.join(part.as_str()))?;
-    }
-    publish(disk, &location.join(README), readme_text().as_bytes())?;
-    publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())
-}
-
-/// What stands in `location` that no shelf of ours would hold: names, sorted; empty if a shelf may be laid out there.
-///
-/// # Errors
-/// `Io`; a folder that is not there holds nothing.
-pub fn foreign_names(disk: &dyn Disk, location: &Path) -> Result<Vec<String>> {
-    let list = |path: &Path| match disk.list(path) {
-        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
-        other => other.map_err(|e| Error::io(format!("cannot list {}", path.display()), e)),
-    };
-    let mut foreign = Vec::new();
-    for name in list(location)? {
-        let name = name.to_string_lossy().into_owned();
-        let path = location.join(&name);
-        let expected = match name.as_str() {
-            README => disk::read_all(disk, &path, 1 << 20)
-                .is_ok_and(|text| text == readme_text().as_bytes()),
-            // Left by an interrupted `shelf add`.
-            "reels" | "keys" => list(&path)?.iter().all(|n| is_noise(&n.to_string_lossy())),
-            _ => is_noise(&name),
-        };
-        if !expected {
-            foreign.push(name);
-        }
-    }
-    Ok(foreign)
-}
-
 impl Folder {
     /// The shelf in the folder `location`; whether it is there is not looked at.
     pub fn new(disk: Arc<dyn Disk>, location: PathBuf) -> Folder {
@@ -114,6 +73,14 @@ impl Shelf for Folder {
         self.location.display().to_string()
     }
 
+    fn is_near(&self) -> bool {
+        true
+    }
+
+    fn side_by_side(&self) -> usize {
+        2
+    }
+
     fn list(&self, part: Part) -> Result<Vec<Object>> {
         let folder = self.location.join(part.as_str());
         let names = match self.disk.list(&folder) {
@@ -142,7 +109,7 @@ impl Shelf for Folder {
         Ok(objects)
     }
 
-    fn read(&self, path: &str) -> io::Result<Box<dyn Read + Send>> {
+    fn read(&self, path: &str) -> io::Result<Box<dyn Read + Send + '_>> {
         Ok(Box::new(OpenObject {
             file: self.open(path)?,
             offset: 0,
@@ -180,6 +147,42 @@ impl Shelf for Folder {
 
     fn restore_shelf_json(&self, text: &[u8]) -> Result<()> {
         publish(self.disk.as_ref(), &self.location.join(SHELF_JSON), text)
+    }
+
+    fn foreign_names(&self) -> Result<Vec<String>> {
+        let disk = self.disk.as_ref();
+        let list = |path: &Path| match disk.list(path) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+            other => other.map_err(|e| Error::io(format!("cannot list {}", path.display()), e)),
+        };
+        let mut foreign = Vec::new();
+        for name in list(&self.location)? {
+            let name = name.to_string_lossy().into_owned();
+            let path = self.location.join(&name);
+            let expected = match name.as_str() {
+                README => disk::read_all(disk, &path, 1 << 20)
+                    .is_ok_and(|text| text == readme_text().as_bytes()),
+                // Left by an interrupted `shelf add`.
+                "reels" | "keys" => list(&path)?.iter().all(|n| is_noise(&n.to_string_lossy())),
+                _ => is_noise(&name),
+            };
+            if !expected {
+                foreign.push(name);
+            }
+        }
+        foreign.sort();
+        Ok(foreign)
+    }
+
+    fn lay_out(&self, about: &ShelfJson) -> Result<()> {
+        let (disk, location) = (self.disk.as_ref(), &self.location);
+        disk::create_durable_folders(disk, location, Privacy::Shared)
+            .map_err(|e| Error::io(format!("cannot create {}", location.display()), e))?;
+        for part in [Part::Reels, Part::Keys] {
+            make_folder(disk, &location.join(part.as_str()))?;
+        }
+        publish(disk, &location.join(README), readme_text().as_bytes())?;
+        publish(disk, &location.join(SHELF_JSON), about.text().as_bytes())
     }
 
     fn file_system(&self) -> Option<u64> {
@@ -235,7 +238,7 @@ impl Read for OpenObject {
 }
 
 /// What systems leave in folders, and what an interrupted upload leaves: neither copy nor damage.
-fn is_noise(name: &str) -> bool {
+pub(super) fn is_noise(name: &str) -> bool {
     name.starts_with(DRAFT_PREFIX)
         || name.starts_with("._")
         || matches!(
@@ -280,8 +283,9 @@ mod tests {
             vault: "v".into(),
             shelf: "s".into(),
         };
-        lay_out(&RealDisk, location, &about).unwrap();
-        shelf(location)
+        let shelf = shelf(location);
+        shelf.lay_out(&about).unwrap();
+        shelf
     }
 
     #[test]
@@ -331,10 +335,10 @@ mod tests {
         laid_out(dir.path());
         std::fs::remove_file(dir.path().join(SHELF_JSON)).unwrap();
         std::fs::write(dir.path().join(".unfinished-1-0-shelf.json"), "").unwrap();
-        assert_eq!(foreign_names(&RealDisk, dir.path()).unwrap(), [""; 0]);
+        assert_eq!(shelf(dir.path()).foreign_names().unwrap(), [""; 0]);
         std::fs::write(dir.path().join("reels/mine"), "").unwrap();
-        assert_eq!(foreign_names(&RealDisk, dir.path()).unwrap(), ["reels"]);
+        assert_eq!(shelf(dir.path()).foreign_names().unwrap(), ["reels"]);
         let none = dir.path().join("none");
-        assert_eq!(foreign_names(&RealDisk, &none).unwrap(), [""; 0]);
+        assert_eq!(shelf(&none).foreign_names().unwrap(), [""; 0]);
     }
 }

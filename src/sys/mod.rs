@@ -5,6 +5,7 @@ pub mod console;
 pub mod disk;
 pub mod entropy;
 pub mod lock;
+pub mod process;
 pub mod settings;
 pub mod text;
 

@@ -35,3 +35,8 @@ pub fn plain_terminal() -> bool {
 pub fn temporary_folder() -> PathBuf {
     std::env::temp_dir()
 }
+
+/// The environment variable `name`, if it is set to text.
+pub fn variable(name: &str) -> Option<String> {
+    std::env::var(name).ok().filter(|v| !v.is_empty())
+}

@@ -306,7 +306,43 @@ impl Read for Resuming<'_> {
     }
 }
 
-/// An error on its way through a reader; [`crate::shelf::network_error`] finds it again.
+/// An error on its way through a reader; [`crate::shelf::reading_error`] finds it again.
 pub(super) fn into_io(e: Error) -> io::Error {
     io::Error::other(e)
+}
+
+/// Bytes gathered until all are there: for servers that take an object only in one piece, with its length first.
+#[derive(Debug, Default)]
+pub struct Gathering {
+    whole: Vec<Bytes>,
+    last: Vec<u8>,
+}
+
+/// Pieces of this size: large enough to be few, small enough that growing costs little.
+const PIECE: usize = 1 << 20;
+
+impl Gathering {
+    /// What was gathered.
+    pub fn into_payload(mut self) -> Payload {
+        self.whole.push(Bytes::from(self.last));
+        Payload::new(self.whole)
+    }
+}
+
+impl io::Write for Gathering {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        if self.last.capacity() == 0 {
+            self.last.reserve_exact(PIECE);
+        }
+        let n = bytes.len().min(PIECE - self.last.len());
+        self.last.extend_from_slice(&bytes[..n]);
+        if self.last.len() == PIECE {
+            self.whole.push(Bytes::from(std::mem::take(&mut self.last)));
+        }
+        Ok(n)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
 }

@@ -13,7 +13,7 @@ mod retry;
 pub mod tls;
 mod trouble;
 
-pub use body::{BodyReader, Payload, Resuming};
+pub use body::{BodyReader, Gathering, Payload, Resuming};
 pub use pace::{BadRate, Rate};
 pub use retry::Patience;
 pub use trouble::{Trouble, TroubleKind};
