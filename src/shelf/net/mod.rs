@@ -210,10 +210,20 @@ impl Courier {
         if status.is_success() || passes(status) {
             return Ok(answer);
         }
+        Err((self.refused(answer).await, asked))
+    }
+
+    /// The trouble that an answer tells of which passed and is no success after all.
+    pub async fn refused(&self, answer: Response<BodyReader>) -> Trouble {
+        let status = answer.status();
         let date = answer.headers().get(http::header::DATE).cloned();
         let text = answer.into_body().head(16 << 10).await;
-        let kind = TroubleKind::answered(status, &text, date.as_ref(), &self.clock.now());
-        Err((self.trouble(kind), asked))
+        self.trouble(TroubleKind::answered(
+            status,
+            &text,
+            date.as_ref(),
+            &self.clock.now(),
+        ))
     }
 
     /// Waits for `work` as long as `moved` keeps changing.
@@ -237,7 +247,8 @@ impl Courier {
         }
     }
 
-    fn trouble(&self, kind: TroubleKind) -> Trouble {
+    /// Trouble with this server.
+    pub(super) fn trouble(&self, kind: TroubleKind) -> Trouble {
         Trouble {
             server: self.server.to_string(),
             kind,

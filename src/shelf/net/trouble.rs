@@ -48,6 +48,10 @@ pub enum TroubleKind {
     Portal,
     /// It sends us elsewhere.
     Redirected(String),
+    /// It asks for the password in clear where others can read along.
+    InClear,
+    /// It asks for a way of signing in that we do not know.
+    NoWayIn,
     /// It answered with a status that is no success.
     Answered(Answered),
     /// Anything else.
@@ -79,8 +83,12 @@ impl TroubleKind {
             if let Some(tls) = one.downcast_ref::<rustls::Error>() {
                 return TroubleKind::of_tls(tls);
             }
-            if let Some(io) = one.downcast_ref::<io::Error>() {
-                // What an io::Error carries is not in its chain of sources, only what lies behind it.
+            if let Some(mut io) = one.downcast_ref::<io::Error>() {
+                // What an io::Error carries, which may be another one, is not in its chain of sources, only what lies
+                // behind it.
+                while let Some(inner) = io.get_ref().and_then(|i| i.downcast_ref::<io::Error>()) {
+                    io = inner;
+                }
                 if let Some(tls) = io.get_ref().and_then(|i| i.downcast_ref::<rustls::Error>()) {
                     return TroubleKind::of_tls(tls);
                 }
@@ -195,6 +203,16 @@ impl Trouble {
             TroubleKind::Redirected(_) => (
                 Kind::Refused,
                 Next::say("add the shelf again under the address that it names, if you trust it"),
+            ),
+            TroubleKind::InClear => (
+                Kind::Refused,
+                Next::say("add the shelf again under its https address; the password was not sent"),
+            ),
+            TroubleKind::NoWayIn => (
+                Kind::Refused,
+                Next::say(
+                    "let the server offer Basic or Digest sign-in; the password was not sent",
+                ),
             ),
             TroubleKind::Answered(a) => a.advice(),
             TroubleKind::Other(_) => away(later),
@@ -313,6 +331,14 @@ impl std::fmt::Display for Trouble {
                 write!(f, "a web page came instead of an answer from {server}")
             }
             TroubleKind::Redirected(to) => write!(f, "{server} sends us to {to} instead"),
+            TroubleKind::InClear => write!(
+                f,
+                "{server} asks for the password in clear, and others could read it on the way"
+            ),
+            TroubleKind::NoWayIn => write!(
+                f,
+                "{server} asks for a way of signing in that farshelf does not know"
+            ),
             TroubleKind::Answered(a) => a.say(server, f),
             TroubleKind::Other(what) => write!(f, "{what} ({server})"),
         }
