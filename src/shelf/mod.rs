@@ -10,6 +10,7 @@ pub mod net;
 pub mod plan;
 pub mod registry;
 pub mod secret;
+pub mod share;
 pub mod sheet;
 pub mod typed;
 
