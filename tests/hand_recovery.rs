@@ -86,13 +86,14 @@ fn interesting(s: &Studio) -> Vault {
     ops::devices::section(&vault, &organ, &"section-2".parse().unwrap(), change, WAIT).unwrap();
     let shelf = ops::shelf::AddOptions {
         name: "barn".into(),
-        location: s.path("barn"),
+        location: s.path("barn").display().to_string(),
+        way: Default::default(),
         place: Some("barn".parse().unwrap()),
         every_days: None,
         separate: true,
     };
     ops::shelf::add(&vault, &shelf, WAIT).unwrap();
-    let report = ops::mirror::mirror(&vault, &[], WAIT).unwrap();
+    let report = ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT).unwrap();
     assert!(!report.failed() && !report.needs_attention(), "{report:?}");
     vault
 }
@@ -317,7 +318,11 @@ fn a_locked_key_stops_only_what_needs_the_key() {
         &mut std::io::sink(),
     )
     .unwrap();
-    assert!(!ops::mirror::mirror(&vault, &[], WAIT).unwrap().failed());
+    assert!(
+        !ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)
+            .unwrap()
+            .failed()
+    );
     assert!(
         ops::fixity::fixity(&vault, &Default::default(), WAIT)
             .unwrap()

@@ -98,6 +98,7 @@ impl Studio {
             place: place.into(),
             every_days: 30,
             separate,
+            honours: Default::default(),
             dropped: false,
             more: Default::default(),
         })]);
@@ -124,6 +125,7 @@ impl Studio {
             seen_at: Some(at),
             file_system,
             damage: None,
+            ..ShelfCheck::default()
         };
         catalogue.set_shelf_check(shelf, &check).unwrap();
     }

@@ -788,6 +788,9 @@ DROP INDEX take_unread;
 ALTER TABLE take DROP COLUMN unread;
 ALTER TABLE take DROP COLUMN sysex_number;
 DELETE FROM meta WHERE key IN ('read_by', 'searched');
+ALTER TABLE shelf_check DROP COLUMN away;
+ALTER TABLE shelf_check DROP COLUMN keys;
+ALTER TABLE shelf_check DROP COLUMN reported_at;
 PRAGMA user_version = 2;
 ";
 

@@ -342,6 +342,7 @@ fn invented_ranges_of_verified_reels_end_soon() {
         place: "barn".into(),
         every_days: 7,
         separate: false,
+        honours: Default::default(),
         dropped: false,
         more: Default::default(),
     };

@@ -16,11 +16,15 @@ use farshelf::vault::Vault;
 
 fn options<'a>(studio: &'a Studio, shelves: &[&str], to: &str) -> RescueOptions<'a> {
     RescueOptions {
-        locations: shelves.iter().map(|s| studio.path(s)).collect(),
+        locations: shelves
+            .iter()
+            .map(|s| farshelf::shelf::registry::Reach::folder(&studio.path(s)))
+            .collect(),
         identity: &studio.identity,
         to: studio.path(to),
         line: None,
         until: None,
+        progress: std::sync::Arc::new(farshelf::ops::mirror::Silent),
     }
 }
 
@@ -235,7 +239,12 @@ fn a_withheld_reel_is_named_by_what_later_reels_say() {
     let vault = studio.three_reels(&["barn", "loft"]);
     // Reel 4 says that both shelves were verified up to reel 3.
     keep(&vault, "organ", 7, &dump(7));
-    ops::mirror::mirror(&vault, &["loft".to_string()], WAIT).unwrap();
+    ops::mirror::mirror(
+        &vault,
+        &ops::mirror::MirrorOptions::of(&["loft".to_string()]),
+        WAIT,
+    )
+    .unwrap();
     let (_, report) = run(&studio, &options(&studio, &["barn", "loft"], "fine")).unwrap();
     assert_eq!(report.withheld, [] as [String; 0]);
     fs::remove_file(object(&studio, "barn", 3)).unwrap();
@@ -318,7 +327,12 @@ fn lines_are_named_chosen_and_accepted() {
     mirror(&desk);
     keep(&laptop, "organ", 7, &dump(107));
     studio.add(&laptop, "loft");
-    ops::mirror::mirror(&laptop, &["loft".to_string()], WAIT).unwrap();
+    ops::mirror::mirror(
+        &laptop,
+        &ops::mirror::MirrorOptions::of(&["loft".to_string()]),
+        WAIT,
+    )
+    .unwrap();
     // Two lines at two shelves, neither accepted.
     let both = options(&studio, &["barn", "loft"], "new");
     let error = run(&studio, &both).unwrap_err();
@@ -396,7 +410,12 @@ fn forked(reels: u32) -> (Studio, Vault, Vault) {
         keep(&desk, "organ", n, &dump(n));
         mirror(&desk);
         keep(&laptop, "organ", n, &dump(100 + n));
-        ops::mirror::mirror(&laptop, &["loft".to_string()], WAIT).unwrap();
+        ops::mirror::mirror(
+            &laptop,
+            &ops::mirror::MirrorOptions::of(&["loft".to_string()]),
+            WAIT,
+        )
+        .unwrap();
     }
     (studio, desk, laptop)
 }

@@ -114,7 +114,8 @@ fn a_shelf_not_in_the_registry_is_away_at_once_and_taken_up_again() {
     assert_eq!(state(&vault, "barn").0, ShelfState::Away);
     let options = AddOptions {
         name: "barn".into(),
-        location: studio.path("barn"),
+        location: studio.path("barn").display().to_string(),
+        way: Default::default(),
         place: None,
         every_days: None,
         separate: false,
@@ -143,7 +144,8 @@ fn a_shelf_that_moved_is_read_before_it_counts() {
     );
     let options = AddOptions {
         name: "barn".into(),
-        location: studio.path("new-disk"),
+        location: studio.path("new-disk").display().to_string(),
+        way: Default::default(),
         place: None,
         every_days: Some(7),
         separate: true,
@@ -166,7 +168,8 @@ fn what_cannot_be_a_shelf_is_refused_with_the_reason() {
         |vault: &farshelf::vault::Vault, name: &str, location: &str, kind: Kind, says: &str| {
             let options = AddOptions {
                 name: name.into(),
-                location: studio.path(location),
+                location: studio.path(location).display().to_string(),
+                way: Default::default(),
                 place: Some(place("x")),
                 every_days: None,
                 separate: false,
@@ -221,7 +224,8 @@ fn a_dropped_shelf_keeps_its_files_and_its_name_is_free_again() {
     assert!(ops::shelf::list(&vault).unwrap().is_empty());
     let options = AddOptions {
         name: "barn".into(),
-        location: studio.path("second"),
+        location: studio.path("second").display().to_string(),
+        way: Default::default(),
         place: Some(place("loft")),
         every_days: None,
         separate: true,
@@ -237,8 +241,12 @@ fn a_locally_damaged_reel_is_not_sent_but_copied_from_a_shelf_that_has_it() {
     let vault = studio.three_reels(&["barn"]);
     common::flip(&vault.reel_path(2), 2000);
     studio.add(&vault, "loft");
-    let report =
-        ops::mirror::mirror(&vault, &["loft".to_string(), "barn".to_string()], WAIT).unwrap();
+    let report = ops::mirror::mirror(
+        &vault,
+        &ops::mirror::MirrorOptions::of(&["loft".to_string(), "barn".to_string()]),
+        WAIT,
+    )
+    .unwrap();
     assert_eq!(
         (report.shelves[0].reels_sent, report.shelves[0].state),
         (4, ShelfState::Good)

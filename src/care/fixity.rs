@@ -10,15 +10,15 @@ use crate::care::copies::LOCAL;
 use crate::care::holes::holes;
 use crate::care::mirror::{ROTTED, conflict_words, note_verified, record_survey};
 use crate::care::standing::MISSING;
-use crate::care::survey::{self, Ours, Presence, Survey};
-use crate::error::Result;
+use crate::care::survey::{self, Ours, Presence, Survey, Verdict};
+use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
 use crate::shelf::by_hand::readme_text;
 use crate::shelf::copying::Copying;
 use crate::shelf::name::{KeysName, ReelName};
 use crate::shelf::plan::Seen;
 use crate::shelf::registry::Registry;
-use crate::shelf::{Part, README, SHELF_JSON, Shelf};
+use crate::shelf::{Part, README, SHELF_JSON, Shelf, is_away};
 use crate::sys::text::counted;
 use crate::vault::catalogue::{Mark, ReelCheck, ReelRow, ShelfReel, ShelfRow};
 use crate::vault::judge::{self, Fault};
@@ -78,8 +78,10 @@ struct Visit {
     rows: Vec<ShelfReel>,
     objects: Vec<(ReelName, u64)>,
     /// Verdicts on objects read in this run.
-    judged: BTreeMap<ReelName, std::result::Result<bool, String>>,
+    judged: BTreeMap<ReelName, Verdict>,
     beside: Vec<(&'static str, String)>,
+    /// Why it could not be read to the end.
+    away: Option<Error>,
 }
 
 /// One copy of one reel that is to be read.
@@ -390,7 +392,13 @@ fn look(vault: &Vault, rows: Vec<ShelfRow>, report: &mut FixityReport) -> Result
                 .push((row.name, "where it is is not known on this computer".into()));
             continue;
         };
-        let shelf = reach.open(&vault.world().disk)?;
+        let shelf = match reach.open(vault.world()) {
+            Ok(shelf) => shelf,
+            Err(e) => {
+                report.skipped.push((row.name, e.fact()));
+                continue;
+            }
+        };
         let mut beside = Vec::new();
         match survey::presence(vault, &row, shelf.as_ref()) {
             Presence::Away(why) => {
@@ -409,6 +417,7 @@ fn look(vault: &Vault, rows: Vec<ShelfRow>, report: &mut FixityReport) -> Result
                 objects,
                 judged: BTreeMap::new(),
                 beside,
+                away: None,
             }),
         }
     }
@@ -460,15 +469,37 @@ fn read_at(
         .copied()
         .collect();
     objects.sort_by_key(|(n, _)| n.to_string() != known);
+    if visit.away.is_some() {
+        return;
+    }
     report.checked_reels += 1;
     for (name, bytes) in objects {
-        report.checked_bytes += bytes.min(survey::LONGEST_OBJECT);
-        let verdict =
-            survey::read_and_check(visit.shelf.as_ref(), &name, vault.id(), &copying.name_key);
-        let good = verdict == Ok(true);
-        visit.judged.insert(name, verdict);
-        if good {
-            break;
+        match visit.read(vault, copying, &name) {
+            Some(Verdict::Good) => {
+                report.checked_bytes += bytes.min(survey::LONGEST_OBJECT);
+                break;
+            }
+            Some(_) => report.checked_bytes += bytes.min(survey::LONGEST_OBJECT),
+            None => break,
+        }
+    }
+}
+
+impl Visit {
+    /// Reads an object and keeps the verdict; none once the shelf is away.
+    fn read(&mut self, vault: &Vault, copying: &Copying, name: &ReelName) -> Option<Verdict> {
+        if self.away.is_some() {
+            return None;
+        }
+        match survey::read_and_check(self.shelf.as_ref(), name, vault.id(), &copying.name_key) {
+            Ok(verdict) => {
+                self.judged.insert(*name, verdict.clone());
+                Some(verdict)
+            }
+            Err(e) => {
+                self.away = Some(e);
+                None
+            }
         }
     }
 }
@@ -487,19 +518,16 @@ fn finish_shelf(
         found.bytes.insert(*name, *bytes);
         let is_ours = ours.chain.closed.get(&name.number) == Some(&name.tag);
         let accepted = ours.chain.accepted.contains(&(name.number, name.tag));
-        if !is_ours && !accepted {
+        if !is_ours && !accepted && visit.read(vault, copying, name).is_some() {
             report.checked_bytes += (*bytes).min(survey::LONGEST_OBJECT);
-            let verdict =
-                survey::read_and_check(visit.shelf.as_ref(), name, vault.id(), &copying.name_key);
-            visit.judged.insert(*name, verdict);
         }
         match visit.judged.get(name) {
             Some(verdict) => {
-                let good = *verdict == Ok(true);
+                let good = *verdict == Verdict::Good;
                 if good {
                     found.read.push((*name, *bytes));
                 }
-                if let Err(why) = verdict {
+                if let Verdict::Unreadable(why) = verdict {
                     found.unreadable.push((*name, why.clone()));
                 }
                 found.seen.push(Seen { name: *name, good });
@@ -522,10 +550,13 @@ fn finish_shelf(
             .any(|(o, _)| o.number == *n && ours.chain.closed.get(n) == Some(&o.tag))
     };
     found.plan.missing.retain(|n| !listed(n));
-    if matches!(
-        survey::presence(vault, &visit.row, visit.shelf.as_ref()),
-        Presence::Away(_)
-    ) {
+    let away = visit.away.as_ref().map(|e| e.fact());
+    if away.is_none()
+        && matches!(
+            survey::presence(vault, &visit.row, visit.shelf.as_ref()),
+            Presence::Away(_)
+        )
+    {
         report.complete = false;
         report.skipped.push((
             visit.row.name.clone(),
@@ -533,7 +564,14 @@ fn finish_shelf(
         ));
         return Ok(());
     }
-    compare_small_files(vault, visit);
+    match away {
+        // What was read by then stands; of the rest nothing is known.
+        Some(why) => {
+            report.complete = false;
+            report.skipped.push((visit.row.name.clone(), why));
+        }
+        None => compare_small_files(vault, visit),
+    }
     visit.beside.extend(conflict_words(&found));
     tell(visit, &found, report);
     record(vault, ours, visit, &found, wait)
@@ -545,12 +583,17 @@ fn compare_small_files(vault: &Vault, visit: &mut Visit) {
         Ok(Some(text)) if text == readme_text().as_bytes() => None,
         Ok(Some(_)) => Some(format!("{README} is not as it was written")),
         Ok(None) => Some(format!("{README} is missing")),
+        Err(e) if is_away(&e) => return,
         Err(e) => Some(format!("{README} cannot be read: {e}")),
     };
     visit.beside.extend(readme.map(|what| ("readme", what)));
     let right = survey::shelf_json(vault, &visit.row).text();
+    let found = shelf.read_small(SHELF_JSON, 4096);
+    if found.as_ref().is_err_and(is_away) {
+        return;
+    }
     if !visit.beside.iter().any(|(code, _)| *code == "shelf.json")
-        && !matches!(shelf.read_small(SHELF_JSON, 4096), Ok(Some(text)) if text == right.as_bytes())
+        && !matches!(found, Ok(Some(text)) if text == right.as_bytes())
     {
         visit.beside.push((
             "shelf.json",
@@ -560,7 +603,9 @@ fn compare_small_files(vault: &Vault, visit: &mut Visit) {
     let listed: Vec<String> = match shelf.list(Part::Keys) {
         Ok(objects) => objects.into_iter().map(|o| o.name).collect(),
         Err(e) => {
-            visit.beside.push(("keys", e.fact()));
+            if !matches!(e.kind, Kind::Unreachable | Kind::Refused) {
+                visit.beside.push(("keys", e.fact()));
+            }
             return;
         }
     };
@@ -570,6 +615,7 @@ fn compare_small_files(vault: &Vault, visit: &mut Visit) {
         };
         let what = match shelf.read_small(&Part::Keys.path(&name), 1 << 16) {
             Ok(Some(bytes)) if KeysName::of(parsed.number, &bytes) == parsed => continue,
+            Err(e) if is_away(&e) => return,
             Err(e) => format!("keys/{name} cannot be read: {e}"),
             _ => format!("keys/{name} does not fit its name"),
         };
@@ -624,9 +670,17 @@ fn record(vault: &Vault, ours: &Ours, visit: &Visit, found: &Survey, wait: Durat
         note_verified(vault, &visit.row.name, &verified, now)?;
         let mut check = catalogue.shelf_check(visit.row.id)?;
         check.seen_at = Some(now);
+        check.away = visit.away.as_ref().map(|e| e.fact());
+        if let Some(said) = visit.shelf.report() {
+            check.reported_at = said.checked_at;
+        }
         check.file_system = visit.shelf.file_system();
-        let codes = ["shelf.json", "readme", "keys", "ahead", "forked"];
-        check.damage = survey::replace_damage(check.damage.as_deref(), &codes, &visit.beside);
+        // What was not looked at to the end stays as it was known.
+        let codes: &[&str] = match visit.away {
+            None => &["shelf.json", "readme", "keys", "ahead", "forked"],
+            Some(_) => &[],
+        };
+        check.damage = survey::replace_damage(check.damage.as_deref(), codes, &visit.beside);
         catalogue.set_shelf_check(visit.row.id, &check)
     })
 }

@@ -1,26 +1,27 @@
 //! Bringing shelves up to date: look first, close the open reel, send what is not there, read it back, write it down.
 //!
 //! The writer's lock is held only while the reel is closed and while outcomes are recorded, never while bytes travel.
-//! A copy is made once: where another shelf holds a reel whole, its object is copied as it is.
+//! A copy is made once: where another shelf on this computer holds a reel whole, its object is copied as it is.
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::path::Path;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Condvar, Mutex, mpsc};
 use std::time::Duration;
 
+use crate::care::progress::{Progress, Silent};
 use crate::care::standing::{self, MISSING, ShelfState};
-use crate::care::survey::{self, Ours, Presence, Survey};
+use crate::care::survey::{self, Ours, Presence, Survey, Verdict};
 use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
 use crate::shelf::cipher::{SealError, seal};
 use crate::shelf::copying::Copying;
 use crate::shelf::name::{MacWriter, ReelName};
+use crate::shelf::net::Rate;
 use crate::shelf::plan::Conflict;
 use crate::shelf::registry::Registry;
-use crate::shelf::{Part, Shelf};
+use crate::shelf::{Part, Shelf, reading_error};
 use crate::sys::clock::{day, rfc3339};
 use crate::sys::disk::{FileReader, Replace};
 use crate::vault::Vault;
@@ -51,8 +52,8 @@ pub struct MirroredShelf {
     pub error: Option<String>,
 }
 
-/// Uploads that run side by side.
-const WORKERS: usize = 2;
+/// Bytes of reels that may be on their way to a distant shelf at once: an upload lies in memory until it has arrived.
+const IN_FLIGHT: u64 = 112 << 20;
 /// What a shelf's damage is called when its copy of a reel does not fit its name.
 pub const ROTTED: &str = "its bytes are not those that were sent";
 
@@ -64,8 +65,33 @@ struct Visit {
     survey: Option<Survey>,
     sent: Vec<(ReelName, u64)>,
     wrong: Option<String>,
+    /// Why it could not be reached.
+    away: Option<String>,
+    /// Names of the further keys that are there.
+    keys: Option<Vec<String>>,
     notes: Vec<String>,
     error: Option<String>,
+}
+
+/// What is asked for with a mirror.
+pub struct MirrorOptions {
+    /// Shelves by name; none for all.
+    pub shelves: Vec<String>,
+    /// Bytes a second in each direction for distant shelves, instead of what is set for each.
+    pub limit: Option<Rate>,
+    /// Told while bytes travel.
+    pub progress: Arc<dyn Progress>,
+}
+
+impl MirrorOptions {
+    /// These shelves, none for all, with the limits that are set for them and nobody waiting.
+    pub fn of(shelves: &[String]) -> MirrorOptions {
+        MirrorOptions {
+            shelves: shelves.to_vec(),
+            limit: None,
+            progress: Arc::new(Silent),
+        }
+    }
 }
 
 /// A reel to be put on a shelf.
@@ -75,6 +101,8 @@ pub struct Job {
     pub number: u64,
     /// BLAKE3 of the closed reel.
     pub hash: Hash,
+    /// Its length.
+    pub bytes: u64,
 }
 
 /// Why a reel was not put on a shelf.
@@ -104,14 +132,21 @@ pub struct Sender<'v> {
 /// # Errors
 /// `NotFound` for a name that is no shelf; `Busy`; `Io` of the vault itself. What fails at one shelf is told in its
 /// result and stops no other.
-pub fn mirror(vault: &Vault, names: &[String], wait: Duration) -> Result<Vec<MirroredShelf>> {
+pub fn mirror(
+    vault: &Vault,
+    options: &MirrorOptions,
+    wait: Duration,
+) -> Result<Vec<MirroredShelf>> {
     let disk = vault.world().disk.clone();
-    let registry = Registry::read(disk.as_ref(), vault.dir())?;
+    let mut registry = Registry::read(disk.as_ref(), vault.dir())?;
+    if let Some(limit) = options.limit {
+        registry.limit_all(limit);
+    }
     let mut rows = Vec::new();
-    if names.is_empty() {
+    if options.shelves.is_empty() {
         rows = vault.catalogue().shelves()?;
     }
-    for name in names {
+    for name in &options.shelves {
         rows.push(survey::shelf_row(vault, name)?);
     }
     if rows.is_empty() {
@@ -129,7 +164,7 @@ pub fn mirror(vault: &Vault, names: &[String], wait: Duration) -> Result<Vec<Mir
         record(vault, &ours, visit, wait)?;
     }
     for visit in &mut visits {
-        send_what_waits(vault, &registry, &copying, &ours, visit, wait)?;
+        send_what_waits(vault, &registry, &copying, &ours, visit, options, wait)?;
         send_keys(vault, visit);
         record(vault, &ours, visit, wait)?;
     }
@@ -154,6 +189,8 @@ fn look(
         survey: None,
         sent: Vec::new(),
         wrong: None,
+        away: None,
+        keys: None,
         notes: Vec::new(),
         error: None,
     };
@@ -163,9 +200,18 @@ fn look(
             .push("where it is is not known on this computer".to_string());
         return Ok(visit);
     };
-    let shelf = reach.open(&vault.world().disk)?;
+    let shelf = match reach.open(vault.world()) {
+        Ok(shelf) => shelf,
+        Err(e) => {
+            visit.error = Some(e.fact());
+            return Ok(visit);
+        }
+    };
     match survey::presence(vault, &visit.row, shelf.as_ref()) {
-        Presence::Away(why) => visit.notes.push(why),
+        Presence::Away(why) => {
+            visit.notes.push(why.clone());
+            visit.away = Some(why);
+        }
         Presence::Wrong(why) => visit.wrong = Some(why),
         Presence::There => {
             match survey::survey(
@@ -182,16 +228,26 @@ fn look(
                             visit.survey = Some(found);
                             visit.shelf = Some(shelf);
                         }
-                        _ => visit
-                            .notes
-                            .push("it went away while it was read".to_string()),
+                        _ => visit.went_away(),
                     }
                 }
-                Err(e) => visit.error = Some(e.fact()),
+                Err(e) => {
+                    visit.away =
+                        matches!(e.kind, Kind::Unreachable | Kind::Refused).then(|| e.fact());
+                    visit.error = Some(e.fact());
+                }
             }
         }
     }
     Ok(visit)
+}
+
+impl Visit {
+    fn went_away(&mut self) {
+        let why = "it went away while it was read".to_string();
+        self.notes.push(why.clone());
+        self.away = Some(why);
+    }
 }
 
 /// Closes the open reel so that its facts can travel, unless a shelf holds reels that would have to come before it.
@@ -238,9 +294,10 @@ fn send_what_waits(
     copying: &Copying,
     ours: &Ours,
     visit: &mut Visit,
+    options: &MirrorOptions,
     wait: Duration,
 ) -> Result<()> {
-    let (Some(shelf), Some(found)) = (&visit.shelf, &mut visit.survey) else {
+    let (Some(shelf), Some(found)) = (&mut visit.shelf, &mut visit.survey) else {
         return Ok(());
     };
     if found.plan.conflict.is_some() || found.plan.to_send.is_empty() {
@@ -254,10 +311,11 @@ fn send_what_waits(
             Some(Job {
                 number: *n,
                 hash: *ours.hashes.get(n)?,
+                bytes: ours.bytes.get(n).copied().unwrap_or(0),
             })
         })
         .collect();
-    let sources = sources(vault, registry, &visit.row.name)?;
+    let sources = sources(vault, registry, &visit.row.name, Reaching::NearOnly)?;
     let disk = vault.world().disk.clone();
     let sender = Sender {
         reels: &vault.reels_dir(),
@@ -266,9 +324,21 @@ fn send_what_waits(
         copying,
     };
     let row = &visit.row;
-    for outcome in in_parallel(&sender, shelf.as_ref(), &sources, &jobs, |name, bytes| {
-        record_reel(vault, row, &name, bytes, wait)
-    })? {
+    let travel = Travel::begin(&row.name, &jobs, Arc::clone(&options.progress));
+    let watching = Arc::clone(&travel);
+    shelf.watch(Arc::new(move |bytes| watching.moved(bytes)));
+    let outcomes = in_parallel(
+        &sender,
+        shelf.as_ref(),
+        &sources,
+        &jobs,
+        |job, name, bytes| {
+            travel.arrived(job, bytes);
+            record_reel(vault, row, &name, bytes, wait)
+        },
+    );
+    options.progress.ends();
+    for outcome in outcomes? {
         match outcome {
             Ok((name, bytes)) => {
                 found.plan.present.insert(name.number, name);
@@ -282,6 +352,84 @@ fn send_what_waits(
         }
     }
     Ok(())
+}
+
+/// How far a mirror has come with one shelf. Each byte travels twice: there, and back to be checked.
+struct Travel {
+    progress: Arc<dyn Progress>,
+    moved: AtomicU64,
+    /// Plain bytes in all; plain bytes and sealed bytes of the reels that have arrived.
+    told: Mutex<(u64, u64, u64)>,
+}
+
+impl Travel {
+    fn begin(shelf: &str, jobs: &[Job], progress: Arc<dyn Progress>) -> Arc<Travel> {
+        let all: u64 = jobs.iter().map(|j| j.bytes).sum();
+        progress.begins(shelf, all * 2);
+        Arc::new(Travel {
+            progress,
+            moved: AtomicU64::new(0),
+            told: Mutex::new((all, 0, 0)),
+        })
+    }
+
+    fn moved(&self, bytes: u64) {
+        let at = self.moved.fetch_add(bytes, Ordering::Relaxed) + bytes;
+        self.progress.at(at);
+    }
+
+    /// A reel has arrived: how far the others will shrink is guessed from those before them.
+    fn arrived(&self, job: &Job, sealed: u64) {
+        let Ok(mut told) = self.told.lock() else {
+            return;
+        };
+        told.1 += job.bytes;
+        told.2 += sealed;
+        let ratio = told.2 as f64 / told.1.max(1) as f64;
+        let all = told.2 as f64 + told.0.saturating_sub(told.1) as f64 * ratio;
+        self.progress.expects((all * 2.0) as u64);
+        // A folder tells nothing on the way.
+        let at = self.moved.fetch_max(told.2 * 2, Ordering::Relaxed);
+        self.progress.at(at.max(told.2 * 2));
+    }
+}
+
+/// Room in memory for reels on their way; who finds none waits.
+struct Room {
+    free: Mutex<u64>,
+    freed: Condvar,
+}
+
+impl Room {
+    /// Runs `work` once there is room for `bytes`; more than there is room for at all waits for all of it.
+    fn with<T>(&self, bytes: u64, work: impl FnOnce() -> T) -> T {
+        let bytes = bytes.min(IN_FLIGHT);
+        // A poisoned lock means that another worker panicked: then nobody waits.
+        if let Ok(mut free) = self.free.lock() {
+            while *free < bytes {
+                match self.freed.wait(free) {
+                    Ok(again) => free = again,
+                    Err(_) => return work(),
+                }
+            }
+            *free -= bytes;
+        }
+        let done = work();
+        if let Ok(mut free) = self.free.lock() {
+            *free += bytes;
+        }
+        self.freed.notify_all();
+        done
+    }
+}
+
+/// Which shelves copies are taken from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Reaching {
+    /// Those that cost no network: sealing anew costs less than fetching from far away.
+    NearOnly,
+    /// All.
+    All,
 }
 
 /// A shelf that copies may be taken from.
@@ -299,13 +447,24 @@ pub struct Source {
 ///
 /// # Errors
 /// As the catalogue's.
-pub fn sources(vault: &Vault, registry: &Registry, but: &str) -> Result<Vec<Source>> {
+pub fn sources(
+    vault: &Vault,
+    registry: &Registry,
+    but: &str,
+    reaching: Reaching,
+) -> Result<Vec<Source>> {
     let mut sources = Vec::new();
     for row in vault.catalogue().shelves()? {
         let Some(reach) = registry.get(&row.name).filter(|_| row.name != but) else {
             continue;
         };
-        let shelf = reach.open(&vault.world().disk)?;
+        if reaching == Reaching::NearOnly && !reach.is_near() {
+            continue;
+        }
+        // One that cannot be opened now is none to take from.
+        let Ok(shelf) = reach.open(vault.world()) else {
+            continue;
+        };
         if !matches!(
             survey::presence(vault, &row, shelf.as_ref()),
             Presence::There
@@ -330,32 +489,40 @@ pub fn sources(vault: &Vault, registry: &Registry, but: &str) -> Result<Vec<Sour
 
 type Outcome = std::result::Result<(ReelName, u64), NotSent>;
 
-/// Puts the reels of `jobs` on `shelf` with two workers; `done` is called on this thread for each that arrived.
+/// Puts the reels of `jobs` on `shelf`, some side by side; `done` is called on this thread for each that arrived.
 fn in_parallel(
     sender: &Sender<'_>,
     shelf: &dyn Shelf,
     sources: &[Source],
     jobs: &[Job],
-    mut done: impl FnMut(ReelName, u64) -> Result<()>,
+    mut done: impl FnMut(&Job, ReelName, u64) -> Result<()>,
 ) -> Result<Vec<Outcome>> {
     let queue = Mutex::new(jobs.iter());
     let stop = AtomicBool::new(false);
+    let room = Room {
+        free: Mutex::new(IN_FLIGHT),
+        freed: Condvar::new(),
+    };
     std::thread::scope(|scope| {
-        let (tell, told) = mpsc::channel::<Outcome>();
-        for _ in 0..WORKERS.min(jobs.len()) {
+        let (tell, told) = mpsc::channel::<(&Job, Outcome)>();
+        for _ in 0..shelf.side_by_side().min(jobs.len()) {
             let tell = tell.clone();
-            let (queue, stop) = (&queue, &stop);
+            let (queue, stop, room) = (&queue, &stop, &room);
             scope.spawn(move || {
                 while !stop.load(Ordering::Relaxed) {
                     // A poisoned queue means that the other worker panicked: this one ends too.
                     let Some(job) = queue.lock().ok().and_then(|mut q| q.next()) else {
                         break;
                     };
-                    let outcome = sender.send(shelf, sources, job, Replace::No);
+                    let send = || sender.send(shelf, sources, job, Replace::No);
+                    let outcome = match shelf.is_near() {
+                        true => send(),
+                        false => room.with(job.bytes, send),
+                    };
                     if matches!(outcome, Err(NotSent::Shelf(_))) {
                         stop.store(true, Ordering::Relaxed);
                     }
-                    if tell.send(outcome).is_err() {
+                    if tell.send((job, outcome)).is_err() {
                         break;
                     }
                 }
@@ -364,9 +531,9 @@ fn in_parallel(
         drop(tell);
         let mut outcomes = Vec::new();
         let mut failed = None;
-        for outcome in told {
+        for (job, outcome) in told {
             if let (Ok((name, bytes)), None) = (&outcome, &failed)
-                && let Err(e) = done(*name, *bytes)
+                && let Err(e) = done(job, *name, *bytes)
             {
                 stop.store(true, Ordering::Relaxed);
                 failed = Some(e);
@@ -479,17 +646,18 @@ impl Sender<'_> {
                 Error::new(Kind::Bug, "the encryption could not be set up").because(e),
             ),
         })?;
+        // No other object has this name: if it is there already, our own answer was lost on the way.
         upload
             .publish(&Part::Reels.path(&sealed.name.to_string()), replace)
-            .map_err(NotSent::Shelf)?;
+            .or_else(already_there)?;
         Ok((sealed.name, sealed.sealed_bytes))
     }
 
     fn read_back(&self, shelf: &dyn Shelf, name: &ReelName, bytes: u64) -> Outcome {
         // I6: a copy counts only after this vault read it back.
         match survey::read_and_check(shelf, name, self.vault_id, &self.copying.name_key) {
-            Ok(true) => Ok((*name, bytes)),
-            Ok(false) => Err(NotSent::Shelf(Error::new(
+            Ok(Verdict::Good) => Ok((*name, bytes)),
+            Ok(Verdict::Bad) => Err(NotSent::Shelf(Error::new(
                 Kind::Damaged,
                 format!(
                     "reel {} was written to {} and did not read back as it was sent",
@@ -497,7 +665,8 @@ impl Sender<'_> {
                     shelf.location()
                 ),
             ))),
-            Err(why) => Err(NotSent::Shelf(Error::new(
+            Err(e) => Err(NotSent::Shelf(e)),
+            Ok(Verdict::Unreadable(why)) => Err(NotSent::Shelf(Error::new(
                 Kind::Io,
                 format!(
                     "reel {} was written to {} but {why}",
@@ -509,7 +678,7 @@ impl Sender<'_> {
     }
 
     fn failed(&self, shelf: &dyn Shelf, e: std::io::Error) -> NotSent {
-        NotSent::Shelf(Error::io(
+        NotSent::Shelf(reading_error(
             format!("cannot write to {}", shelf.location()),
             e,
         ))
@@ -536,8 +705,12 @@ fn send_keys(vault: &Vault, visit: &mut Visit) {
     if found.plan.conflict.is_some() {
         return;
     }
-    if let Err(e) = copy_keys(vault, shelf.as_ref(), Replace::No) {
-        visit.error.get_or_insert(e.fact());
+    match copy_keys(vault, shelf.as_ref(), Replace::No) {
+        // What is there now: those that were, and those that were written.
+        Ok(_) => visit.keys = Some(standing::key_files(vault)),
+        Err(e) => {
+            visit.error.get_or_insert(e.fact());
+        }
     }
 }
 
@@ -576,7 +749,7 @@ pub fn copy_keys(vault: &Vault, shelf: &dyn Shelf, replace: Replace) -> Result<V
 /// # Errors
 /// Of the shelf; `Damaged` if it does not read back.
 pub fn put_small(shelf: &dyn Shelf, path: &str, bytes: &[u8], replace: Replace) -> Result<()> {
-    let fail = |e| Error::io(format!("cannot write {path} to {}", shelf.location()), e);
+    let fail = |e| reading_error(format!("cannot write {path} to {}", shelf.location()), e);
     let mut upload = shelf.begin()?;
     upload.write_all(bytes).map_err(fail)?;
     upload.publish(path, replace)?;
@@ -685,19 +858,29 @@ pub fn conflict_words(found: &Survey) -> Option<(&'static str, String)> {
 }
 
 fn record(vault: &Vault, ours: &Ours, visit: &Visit, wait: Duration) -> Result<()> {
-    if visit.survey.is_none() && visit.wrong.is_none() {
+    if visit.survey.is_none() && visit.wrong.is_none() && visit.away.is_none() {
         return Ok(());
     }
     let now = vault.world().now();
     let _lock = vault.lock(wait)?;
     vault.catalogue().in_transaction(|catalogue| {
         let mut check = catalogue.shelf_check(visit.row.id)?;
+        check.away = visit.away.clone();
+        if visit.survey.is_none() && visit.wrong.is_none() {
+            return catalogue.set_shelf_check(visit.row.id, &check);
+        }
         let mut damage: Vec<(&str, String)> = Vec::new();
         damage.extend(visit.wrong.iter().map(|w| ("shelf.json", w.clone())));
         if let Some(found) = &visit.survey {
             record_survey(vault, ours, &visit.row, found)?;
             damage.extend(conflict_words(found));
             check.seen_at = Some(now);
+            if let Some(report) = &found.report {
+                check.reported_at = report.checked_at;
+            }
+            if let Some(keys) = &visit.keys {
+                check.keys = Some(keys.join("\n"));
+            }
             check.file_system = visit.shelf.as_ref().and_then(|s| s.file_system());
             let plan = &found.plan;
             let all_there = plan.conflict.is_none()

@@ -5,6 +5,7 @@ pub mod fixity;
 pub mod health;
 pub mod holes;
 pub mod mirror;
+pub mod progress;
 pub mod repair;
 pub mod standing;
 pub mod survey;

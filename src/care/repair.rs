@@ -11,9 +11,9 @@ use crate::care::copies::LOCAL;
 use crate::care::fixity::{self, FixityOptions, check_local, record_local, takes_hit};
 use crate::care::holes::holes;
 use crate::care::mirror::{
-    Job, NotSent, Sender, Source, copy_keys, put_small, record_reel, sources,
+    Job, NotSent, Reaching, Sender, Source, copy_keys, put_small, record_reel, sources,
 };
-use crate::care::survey::{self, Ours, Presence, Survey};
+use crate::care::survey::{self, Ours, Presence, Survey, Verdict};
 use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
 use crate::shelf::by_hand::readme_text;
@@ -21,7 +21,7 @@ use crate::shelf::cipher::{Identity, open};
 use crate::shelf::copying::Copying;
 use crate::shelf::name::ReelName;
 use crate::shelf::registry::Registry;
-use crate::shelf::{Part, README, SHELF_JSON, Shelf};
+use crate::shelf::{Part, README, SHELF_JSON, Shelf, is_away};
 use crate::sys::disk::{Draft, Privacy, Replace, exists};
 use crate::vault::Vault;
 use crate::vault::catalogue::{ReelRow, ShelfRow};
@@ -162,7 +162,10 @@ impl Work<'_> {
         let Some(reach) = self.registry.get(&row.name) else {
             return Ok(None);
         };
-        let shelf = reach.open(&self.vault.world().disk)?;
+        // One that cannot be opened now was told by fixity; nothing can be mended there.
+        let Ok(shelf) = reach.open(self.vault.world()) else {
+            return Ok(None);
+        };
         let presence = survey::presence(self.vault, row, shelf.as_ref());
         Ok(Some((shelf, presence)))
     }
@@ -184,6 +187,7 @@ impl Work<'_> {
                 Presence::Away(_) => continue,
                 Presence::Wrong(why) => why,
                 Presence::There => match shelf.read_small(SHELF_JSON, 4096) {
+                    Err(e) if is_away(&e) => continue,
                     Ok(Some(text)) if text == right.as_bytes() => continue,
                     _ => "its shelf.json is not as it was written".to_string(),
                 },
@@ -293,7 +297,7 @@ impl Work<'_> {
         report: &mut RepairReport,
     ) -> Result<()> {
         let tag = self.copying.name_key.tag(&hash.0);
-        let places: Vec<Source> = sources(self.vault, &self.registry, "")?
+        let places: Vec<Source> = sources(self.vault, &self.registry, "", Reaching::All)?
             .into_iter()
             .filter(|s| s.objects.get(&row.number).is_some_and(|n| n.tag == tag))
             .collect();
@@ -343,9 +347,10 @@ impl Work<'_> {
     fn fetch(&self, shelf: &dyn Shelf, name: &ReelName, key: &Identity, hash: Hash) -> Result<()> {
         let wrong = |what: String| Error::new(Kind::Damaged, what);
         match survey::read_and_check(shelf, name, self.vault.id(), &self.copying.name_key) {
-            Ok(true) => {}
-            Ok(false) => return Err(wrong("its copy is damaged too".to_string())),
-            Err(why) => return Err(wrong(format!("its copy: {why}"))),
+            Ok(Verdict::Good) => {}
+            Ok(Verdict::Bad) => return Err(wrong("its copy is damaged too".to_string())),
+            Ok(Verdict::Unreadable(why)) => return Err(wrong(format!("its copy: {why}"))),
+            Err(e) => return Err(e),
         }
         let target = self.vault.reel_path(name.number);
         let disk = self.vault.world().disk.as_ref();
@@ -575,7 +580,7 @@ impl Work<'_> {
         if wanted.is_empty() {
             return Ok(());
         }
-        let sources = sources(self.vault, &self.registry, &row.name)?;
+        let sources = sources(self.vault, &self.registry, &row.name, Reaching::All)?;
         let disk = self.vault.world().disk.clone();
         let sender = Sender {
             reels: &self.vault.reels_dir(),
@@ -590,8 +595,14 @@ impl Work<'_> {
             let job = Job {
                 number,
                 hash: *hash,
+                bytes: ours.bytes.get(&number).copied().unwrap_or(0),
             };
-            match sender.send(shelf, &sources, &job, Replace::Yes) {
+            let mut sent = sender.send(shelf, &sources, &job, Replace::Yes);
+            if matches!(&sent, Err(NotSent::Shelf(e)) if e.kind == Kind::Refused) {
+                // A shelf that only adds keeps a damaged object under its name; sealed anew, the reel has another.
+                sent = sender.send(shelf, &[], &job, Replace::No);
+            }
+            match sent {
                 Ok((name, bytes)) => {
                     record_reel(self.vault, row, &name, bytes, self.wait)?;
                     let from = sources
@@ -619,7 +630,11 @@ impl Work<'_> {
     ) -> Result<()> {
         let text = readme_text();
         let text = text.as_bytes();
-        if !matches!(shelf.read_small(README, 1 << 20), Ok(Some(found)) if found == text) {
+        let found = shelf.read_small(README, 1 << 20);
+        if found.as_ref().is_err_and(is_away) {
+            return Ok(());
+        }
+        if !matches!(found, Ok(Some(found)) if found == text) {
             match put_small(shelf, README, text, Replace::Yes) {
                 Ok(()) => report.mended(&row.name, None, README, LOCAL),
                 Err(e) => {

@@ -1,4 +1,5 @@
-//! How a shelf stands: damaged, away, behind or good, told from the catalogue and one cheap look at the place.
+//! How a shelf stands: damaged, away, behind or good, told from the catalogue and, where that costs no network, one
+//! cheap look at the place. Of a distant shelf it tells what the last mirror or fixity found.
 
 use std::collections::BTreeSet;
 
@@ -67,8 +68,10 @@ pub struct Standing {
     pub opened_at: Option<i64>,
     /// True if this computer knows where it is; `location` is only where it was otherwise.
     pub located: bool,
-    /// True if the place can be written to now.
+    /// True if the place can be written to now; of a distant one, if the last attempt to reach it succeeded.
     pub reachable: bool,
+    /// When its keeper last checked all of it, by the keeper's word, unix seconds.
+    pub reported_at: Option<i64>,
 }
 
 /// How every shelf stands that was not given up, by name.
@@ -94,7 +97,8 @@ pub fn standing(vault: &Vault, registry: &Registry, row: &ShelfRow) -> Result<St
     let check = catalogue.shelf_check(row.id)?;
     let reels = catalogue.shelf_reels(row.id)?;
     let reach = registry.get(&row.name);
-    let opened = reach.map(|r| r.open(&vault.world().disk)).transpose()?;
+    let near = reach.filter(|r| r.is_near());
+    let opened = near.map(|r| r.open(vault.world())).transpose()?;
     let presence = opened.as_ref().map(|s| presence(vault, row, s.as_ref()));
     let mark = catalogue.mark()?;
 
@@ -114,7 +118,14 @@ pub fn standing(vault: &Vault, registry: &Registry, row: &ShelfRow) -> Result<St
         .filter(|r| closed.contains(&r.reel) && counts(r, r.reel))
         .collect();
     let behind_takes = catalogue.takes_needing(&lacking)?.len() as u64;
-    let keys = keys_waiting(vault, opened.as_deref(), presence.as_ref());
+    let keys = match &opened {
+        Some(shelf) => keys_waiting(vault, shelf.as_ref(), presence.as_ref()),
+        None => {
+            let seen = check.keys.as_deref().unwrap_or_default();
+            // Before anything was sent, the takes say that it is behind.
+            check.mirrored_at.is_some() && lacks_keys(vault, &seen.lines().collect())
+        }
+    };
 
     let mut damage: Vec<String> = check
         .damage
@@ -136,18 +147,19 @@ pub fn standing(vault: &Vault, registry: &Registry, row: &ShelfRow) -> Result<St
             });
         }
     }
-    let away = match &presence {
-        None => Some(
-            "where it is is not known on this computer; shelf add takes it up again".to_string(),
-        ),
-        Some(Presence::Away(why)) => {
-            let patience = i64::from(row.record.every_days) * 86_400;
-            let overdue = check
-                .mirrored_at
-                .is_none_or(|at| vault.world().now() - at > patience);
-            overdue.then(|| why.clone())
-        }
-        _ => None,
+    let away = if reach.is_none() {
+        Some("where it is is not known on this computer; shelf add takes it up again".to_string())
+    } else {
+        let why = match &presence {
+            Some(Presence::Away(why)) => Some(why.clone()),
+            Some(_) => None,
+            None => check.away.clone(),
+        };
+        let patience = i64::from(row.record.every_days) * 86_400;
+        let overdue = check
+            .mirrored_at
+            .is_none_or(|at| vault.world().now() - at > patience);
+        why.filter(|_| overdue)
     };
     let (state, reason) = if let Some(first) = damage.first() {
         let more = damage.len() - 1;
@@ -187,7 +199,11 @@ pub fn standing(vault: &Vault, registry: &Registry, row: &ShelfRow) -> Result<St
         verified_at: there.iter().filter_map(|r| r.verified_at).min(),
         opened_at: None,
         located: reach.is_some(),
-        reachable: matches!(presence, Some(Presence::There)),
+        reachable: match &presence {
+            Some(presence) => matches!(presence, Presence::There),
+            None => reach.is_some() && check.seen_at.is_some() && check.away.is_none(),
+        },
+        reported_at: check.reported_at,
     })
 }
 
@@ -213,23 +229,19 @@ fn counts(row: &ShelfReel, reel: u64) -> bool {
 /// True if the vault has a further key that the shelf lacks.
 fn keys_waiting(
     vault: &Vault,
-    shelf: Option<&dyn crate::shelf::Shelf>,
+    shelf: &dyn crate::shelf::Shelf,
     presence: Option<&Presence>,
 ) -> bool {
-    let (Some(shelf), Some(Presence::There)) = (shelf, presence) else {
+    let Some(Presence::There) = presence else {
         return false;
     };
+    let there = shelf.list(crate::shelf::Part::Keys).unwrap_or_default();
+    lacks_keys(vault, &there.iter().map(|o| o.name.as_str()).collect())
+}
+
+fn lacks_keys(vault: &Vault, there: &BTreeSet<&str>) -> bool {
     let ours = key_files(vault);
-    if ours.is_empty() {
-        return false;
-    }
-    let there: BTreeSet<String> = shelf
-        .list(crate::shelf::Part::Keys)
-        .unwrap_or_default()
-        .into_iter()
-        .map(|o| o.name)
-        .collect();
-    ours.iter().any(|name| !there.contains(name))
+    ours.iter().any(|name| !there.contains(name.as_str()))
 }
 
 /// The names of the vault's further key files.

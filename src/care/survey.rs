@@ -9,7 +9,7 @@ use crate::model::hash::Hash;
 use crate::shelf::cipher::check_mac;
 use crate::shelf::name::{NameKey, ReelName, ReelTag};
 use crate::shelf::plan::{Chain, Plan, Seen, plan};
-use crate::shelf::{Part, Shelf, ShelfJson};
+use crate::shelf::{Part, Report, Shelf, ShelfJson, is_away, reading_error};
 use crate::vault::Vault;
 use crate::vault::catalogue::{ShelfReel, ShelfRow};
 
@@ -20,6 +20,8 @@ pub struct Ours {
     pub chain: Chain,
     /// BLAKE3 of every closed reel.
     pub hashes: BTreeMap<u64, Hash>,
+    /// Length of every closed reel.
+    pub bytes: BTreeMap<u64, u64>,
     /// Reels that the chain names by hash and this vault lacks.
     pub holes: BTreeMap<ReelTag, Hash>,
 }
@@ -48,6 +50,19 @@ pub struct Survey {
     pub bytes: BTreeMap<ReelName, u64>,
     /// Objects that could not be read, with the reason.
     pub unreadable: Vec<(ReelName, String)>,
+    /// What the shelf's keeper says of it.
+    pub report: Option<Report>,
+}
+
+/// What reading an object says of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Verdict {
+    /// Its bytes are those it was named for.
+    Good,
+    /// They are not.
+    Bad,
+    /// They cannot be read, for this reason.
+    Unreadable(String),
 }
 
 /// No copy of a reel is longer: a hostile side may serve an endless object.
@@ -64,6 +79,7 @@ pub fn ours(vault: &Vault, name_key: &NameKey) -> Result<Ours> {
     for reel in catalogue.reels()? {
         let Some(hash) = reel.blake3 else { continue };
         ours.hashes.insert(reel.number, hash);
+        ours.bytes.insert(reel.number, reel.bytes);
         ours.chain.closed.insert(reel.number, name_key.tag(&hash.0));
     }
     ours.chain.open_facts = mark.reel > 0 && !mark.closed;
@@ -96,10 +112,13 @@ pub fn presence(vault: &Vault, row: &ShelfRow, shelf: &dyn Shelf) -> Presence {
         Ok(None) if list_reels(shelf).is_ok_and(|reels| !reels.is_empty()) => {
             Presence::Wrong("its shelf.json is missing".to_string())
         }
-        Ok(None) => Presence::Away(format!(
-            "{} holds no shelf.json: is its disk there?",
-            shelf.location()
-        )),
+        Ok(None) => Presence::Away(match shelf.is_near() {
+            true => format!(
+                "{} holds no shelf.json: is its disk there?",
+                shelf.location()
+            ),
+            false => format!("{} holds no shelf.json", shelf.location()),
+        }),
         Err(e) if e.kind == Kind::Damaged => Presence::Wrong(e.fact()),
         Err(e) => Presence::Away(e.fact()),
         Ok(Some(about)) if about.vault != vault.id() => {
@@ -113,10 +132,10 @@ pub fn presence(vault: &Vault, row: &ShelfRow, shelf: &dyn Shelf) -> Presence {
 }
 
 /// Lists the shelf and judges what is there. Objects that were verified before and still have their size are not
-/// read again; all others are.
+/// read again, unless the shelf's keeper says that they are damaged; all others are read.
 ///
 /// # Errors
-/// When the shelf cannot be listed.
+/// When the shelf cannot be listed, or is away before all is read.
 pub fn survey(
     vault_id: &str,
     name_key: &NameKey,
@@ -124,21 +143,24 @@ pub fn survey(
     rows: &[ShelfReel],
     shelf: &dyn Shelf,
 ) -> Result<Survey> {
-    let mut survey = Survey::default();
+    let mut survey = Survey {
+        report: shelf.report(),
+        ..Survey::default()
+    };
     for (name, bytes) in list_reels(shelf)? {
         survey.bytes.insert(name, bytes);
         if ours.chain.accepted.contains(&(name.number, name.tag)) {
             continue;
         }
-        let good = is_on_record(rows, &name, bytes) || {
-            match read_and_check(shelf, &name, vault_id, name_key) {
-                Ok(good) => {
-                    if good {
-                        survey.read.push((name, bytes));
-                    }
-                    good
+        let known = is_on_record(rows, &name, bytes) && !survey.is_doubted(&name);
+        let good = known || {
+            match read_and_check(shelf, &name, vault_id, name_key)? {
+                Verdict::Good => {
+                    survey.read.push((name, bytes));
+                    true
                 }
-                Err(why) => {
+                Verdict::Bad => false,
+                Verdict::Unreadable(why) => {
                     survey.unreadable.push((name, why));
                     false
                 }
@@ -154,6 +176,15 @@ impl Survey {
     /// Compares what was seen with the chain as it is now.
     pub fn compare(&mut self, chain: &Chain, rows: &[ShelfReel]) {
         self.plan = plan(chain, &self.seen, &verified_before(rows));
+    }
+
+    /// True if the shelf's keeper says that the object is not as it came. It is read then: a report raises alarms,
+    /// and only reading settles them.
+    pub fn is_doubted(&self, name: &ReelName) -> bool {
+        let path = Part::Reels.path(&name.to_string());
+        self.report
+            .as_ref()
+            .is_some_and(|r| r.damaged.contains(&path))
     }
 }
 
@@ -191,22 +222,25 @@ pub fn verified_before(rows: &[ShelfReel]) -> BTreeSet<u64> {
 /// Reads an object to its end with cached pages dropped and recomputes its mac.
 ///
 /// # Errors
-/// The reason in words when it cannot be read.
+/// `Unreachable` or `Refused` if the shelf could not be asked: nothing is known of the object then.
 pub fn read_and_check(
     shelf: &dyn Shelf,
     name: &ReelName,
     vault_id: &str,
     name_key: &NameKey,
-) -> std::result::Result<bool, String> {
-    let say = |e: std::io::Error| format!("it cannot be read: {e}");
-    let object = shelf
+) -> Result<Verdict> {
+    let checked = shelf
         .read(&Part::Reels.path(&name.to_string()))
-        .map_err(say)?;
-    Ok(
-        check_mac(name, vault_id, name_key, object.take(LONGEST_OBJECT))
-            .map_err(say)?
-            .good,
-    )
+        .and_then(|object| check_mac(name, vault_id, name_key, object.take(LONGEST_OBJECT)));
+    match checked {
+        Ok(checked) if checked.good => Ok(Verdict::Good),
+        Ok(_) => Ok(Verdict::Bad),
+        Err(e) if is_away(&e) => Err(reading_error(
+            format!("cannot read reel {} at {}", name.number, shelf.location()),
+            e,
+        )),
+        Err(e) => Ok(Verdict::Unreadable(format!("it cannot be read: {e}"))),
+    }
 }
 
 /// Damage at a shelf beside its reels: several lines of `code: text`. Replaces the lines of `codes` by `found`.

@@ -10,6 +10,7 @@ use crate::model::date::Moment;
 use crate::model::ids::{DeviceId, SectionName, ShelfName};
 use crate::model::place::Place;
 use crate::ops::devices::{LOG_KINDS, POWER};
+use crate::shelf::net::Rate;
 use crate::sys::text::parse_bytes;
 
 const TEMPLATE: &str = "{about-with-newline}\n{before-help}{usage-heading} {usage}\n\n{all-args}";
@@ -428,9 +429,9 @@ Examples:
 /// `shelf`
 #[derive(Debug, Subcommand)]
 pub enum Shelf {
-    /// Add a folder that is to hold copies, or take one up again
+    /// Add a place that is to hold copies, or take one up again
     #[command(before_help = SHELF_ADD, help_template = TEMPLATE)]
-    Add(ShelfAdd),
+    Add(Box<ShelfAdd>),
     /// List all shelves and how they are
     #[command(before_help = SHELF_LIST, help_template = TEMPLATE)]
     List,
@@ -447,8 +448,10 @@ pub enum Shelf {
 
 const SHELF_ADD: &str = "\
 Examples:
-  farshelf shelf add lena /media/lena/farshelf --place \"lena's flat\"
   farshelf shelf add attic /mnt/attic/farshelf --place studio --every 7d
+  farshelf shelf add lena INVITE-LINE --place \"lena's flat\"
+  farshelf shelf add cloud bucket+https://s3.example/synths --user KEY-ID --place paris
+  farshelf shelf add box share+https://box.example/dav --user me --place zurich
 ";
 const SHELF_LIST: &str = "\
 Examples:
@@ -481,9 +484,10 @@ pub struct ShelfAdd {
     /// A short name for commands: a-z, 0-9, - _ .
     #[arg(value_name = "NAME")]
     pub name: ShelfName,
-    /// A new or empty folder
+    /// A new or empty folder, the invite line of a friend's machine, bucket+https://SERVER/BUCKET or
+    /// share+https://SERVER/PATH
     #[arg(value_name = "LOCATION")]
-    pub location: PathBuf,
+    pub location: String,
     /// Where it stands
     #[arg(long, value_name = "PLACE")]
     pub place: Option<Place>,
@@ -493,6 +497,39 @@ pub struct ShelfAdd {
     /// Your word that it is another disk than the vault's
     #[arg(long)]
     pub separate: bool,
+    /// How it is reached.
+    #[command(flatten)]
+    pub way: Way,
+}
+
+/// How a place on the network is reached.
+#[derive(Debug, Args)]
+#[command(next_help_heading = "Buckets, shares and hosts")]
+pub struct Way {
+    /// The user of a share, or the id of a bucket's access key
+    #[arg(long, value_name = "NAME")]
+    pub user: Option<String>,
+    /// A file whose first line is the password or secret key; it stays where it is
+    #[arg(long, value_name = "FILE", group = "secret")]
+    pub secret_file: Option<PathBuf>,
+    /// An environment variable that holds it
+    #[arg(long, value_name = "NAME", group = "secret")]
+    pub secret_env: Option<String>,
+    /// A command that prints it
+    #[arg(long, value_name = "COMMAND", group = "secret")]
+    pub secret_command: Option<String>,
+    /// The region of a bucket [default: us-east-1]
+    #[arg(long, value_name = "REGION")]
+    pub region: Option<String>,
+    /// A file of certificates that are trusted beside the system's
+    #[arg(long, value_name = "FILE")]
+    pub ca_file: Option<PathBuf>,
+    /// No faster than this in each direction, such as 2MB/s
+    #[arg(long, value_name = "RATE")]
+    pub limit: Option<Rate>,
+    /// So many uploads side by side, 2 to 8 [default: 4]
+    #[arg(long, value_name = "NUMBER", value_parser = side_by_side)]
+    pub side_by_side: Option<usize>,
 }
 
 /// `shelf show` and `shelf accept`
@@ -517,7 +554,7 @@ pub struct ShelfDrop {
 const MIRROR: &str = "\
 Examples:
   farshelf mirror
-  farshelf mirror lena
+  farshelf mirror lena --limit 2MB/s
 ";
 
 /// `mirror`
@@ -526,6 +563,9 @@ pub struct Mirror {
     /// Only these shelves
     #[arg(value_name = "SHELF")]
     pub shelves: Vec<String>,
+    /// No faster than this over the network this time, in each direction, such as 2MB/s
+    #[arg(long, value_name = "RATE")]
+    pub limit: Option<Rate>,
 }
 
 const FIXITY: &str = "\
@@ -568,15 +608,19 @@ The copies are only read. Name all you can reach: what is damaged in one is take
 
 Examples:
   farshelf rescue /media/lena/farshelf --key key.txt --to ~/vault
-  farshelf rescue /media/lena/farshelf /mnt/attic/farshelf --key - --to ~/vault
+  farshelf rescue host+https://lena.example:7625 /mnt/attic/farshelf --key - --to ~/vault
+  farshelf rescue bucket+https://s3.example/synths --user KEY-ID --key - --to ~/vault
 ";
 
 /// `rescue`
 #[derive(Debug, Args)]
 pub struct Rescue {
-    /// Folders that hold copies
+    /// Folders, host+https://SERVER:PORT, bucket+https://… or share+https://… that hold copies; or names out of --shelves
     #[arg(value_name = "LOCATION", required = true)]
-    pub locations: Vec<PathBuf>,
+    pub locations: Vec<String>,
+    /// A saved shelves.toml: how to reach the shelves that stand in it
+    #[arg(long, value_name = "FILE")]
+    pub shelves: Option<PathBuf>,
     /// The key file, or - to type or paste the key from its sheet
     #[arg(long, value_name = "FILE")]
     pub key: PathBuf,
@@ -589,6 +633,9 @@ pub struct Rescue {
     /// Nothing after this date, or after this number
     #[arg(long, value_name = "REEL|DATE")]
     pub until: Option<String>,
+    /// How the places are reached.
+    #[command(flatten)]
+    pub way: Way,
     /// How to unlock the key.
     #[command(flatten)]
     pub unlock: Unlock,
@@ -954,6 +1001,13 @@ fn days(text: &str) -> Result<u32, String> {
         .and_then(|n| n.checked_mul(factor))
         .filter(|n| *n <= 36_500)
         .ok_or_else(|| "say a number of days, such as 30d, or of weeks, such as 6w".to_string())
+}
+
+fn side_by_side(text: &str) -> Result<usize, String> {
+    text.parse()
+        .ok()
+        .filter(|n| (2..=8).contains(n))
+        .ok_or_else(|| "say a number from 2 to 8".to_string())
 }
 
 /// A number of bytes, also as `500MB` (powers of ten).

@@ -8,6 +8,7 @@ use zeroize::Zeroizing;
 use crate::cli::Face;
 use crate::error::{Error, Kind, Next, Result};
 use crate::shelf::cipher::SecretString;
+use crate::shelf::secret::Secret;
 use crate::sys::console;
 use crate::sys::disk;
 
@@ -62,6 +63,17 @@ impl Face {
                 )),
             ),
         }
+    }
+
+    /// The password or secret key of a place, asked for without echo.
+    ///
+    /// # Errors
+    /// `Io`.
+    pub(super) fn secret(&self, location: &str) -> Result<Secret> {
+        use crate::shelf::cipher::ExposeSecret;
+        let location = crate::sys::text::printable(location);
+        let typed = typed(&format!("Password or secret key for {location}: "))?;
+        Ok(Secret::new(typed.expose_secret()))
     }
 
     /// Standard input as text, for what is typed or piped in.

@@ -10,14 +10,19 @@ use crate::cli::shelf::tone;
 use crate::error::Result;
 use crate::ops::fixity::{self, FixityOptions};
 use crate::ops::key;
-use crate::ops::mirror;
+use crate::ops::mirror::{self, MirrorOptions};
 use crate::ops::repair::{self, Look, RETOLD};
 use crate::shelf::keyfile::KeyFile;
 use crate::sys::text::{grouped, size};
 
 pub(super) fn mirror(face: &Face, what: &Mirror) -> Result<Outcome> {
     let vault = face.vault()?;
-    let report = mirror::mirror(&vault, &what.shelves, face.wait())?;
+    let options = MirrorOptions {
+        shelves: what.shelves.clone(),
+        limit: what.limit,
+        progress: face.printer.travel(),
+    };
+    let report = mirror::mirror(&vault, &options, face.wait())?;
     face.warnings(&vault);
     let printer = &face.printer;
     printer.document(&json::Mirrored::of(&report.shelves))?;

@@ -5,12 +5,15 @@
 
 use std::cell::RefCell;
 use std::io::{self, BufWriter, Write};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use comfy_table::{ContentArrangement, Table, presets};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
 use crate::error::{Error, Result};
+use crate::ops::mirror::{Progress, Silent};
 use crate::sys::text::printable;
 use crate::sys::{console, settings};
 
@@ -83,6 +86,47 @@ pub struct Printer {
     last_next: RefCell<Option<String>>,
 }
 
+/// A bar with rate and time left.
+#[derive(Default)]
+struct Travel(Mutex<Option<ProgressBar>>);
+
+impl Travel {
+    fn with(&self, tell: impl FnOnce(&ProgressBar)) {
+        if let Ok(bar) = self.0.lock()
+            && let Some(bar) = bar.as_ref()
+        {
+            tell(bar);
+        }
+    }
+}
+
+impl Progress for Travel {
+    fn begins(&self, what: &str, bytes: u64) {
+        let template = "{msg} {bar:24} {decimal_bytes} of {decimal_total_bytes}, {decimal_bytes_per_sec}, {eta} left";
+        let bar = ProgressBar::new(bytes.max(1)).with_message(printable(what).to_string());
+        let bar = match ProgressStyle::with_template(template) {
+            Ok(style) => bar.with_style(style.progress_chars("=> ")),
+            Err(_) => ProgressBar::hidden(),
+        };
+        bar.enable_steady_tick(Duration::from_millis(200));
+        if let Ok(mut now) = self.0.lock() {
+            *now = Some(bar);
+        }
+    }
+
+    fn expects(&self, bytes: u64) {
+        self.with(|bar| bar.set_length(bytes.max(bar.position()).max(1)));
+    }
+
+    fn at(&self, bytes: u64) {
+        self.with(|bar| bar.set_position(bytes.min(bar.length().unwrap_or(bytes))));
+    }
+
+    fn ends(&self) {
+        self.with(|bar| bar.finish_and_clear());
+    }
+}
+
 impl Printer {
     /// The process's own output.
     pub fn new(manner: Manner) -> Printer {
@@ -117,6 +161,15 @@ impl Printer {
         match style {
             Ok(style) => bar.with_style(style),
             Err(_) => ProgressBar::hidden(),
+        }
+    }
+
+    /// A bar on standard error for bytes that travel, or one that shows nothing.
+    pub fn travel(&self) -> Arc<dyn Progress> {
+        let shows = self.err_is_terminal && !self.manner.quiet && !self.manner.json;
+        match shows {
+            true => Arc::new(Travel::default()),
+            false => Arc::new(Silent),
         }
     }
 

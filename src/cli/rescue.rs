@@ -4,11 +4,14 @@ use crate::cli::Face;
 use crate::cli::args::Rescue;
 use crate::cli::exit::Outcome;
 use crate::cli::json::copies as json;
+use crate::cli::shelf;
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::date::Moment;
 use crate::ops::key;
 use crate::ops::rescue::{self, RescueOptions, RescueReport, Until};
+use crate::ops::way::{self, WayOptions};
 use crate::shelf::cipher::Identity;
+use crate::shelf::registry::{Reach, Registry};
 use crate::shelf::typed::parse_typed;
 use crate::sys::clock;
 use crate::sys::text::counted;
@@ -21,7 +24,8 @@ pub(super) fn rescue(face: &Face, what: &Rescue) -> Result<Outcome> {
         .transpose()?;
     let identity = identity(face, what)?;
     let options = RescueOptions {
-        locations: what.locations.clone(),
+        locations: locations(face, what)?,
+        progress: face.printer.travel(),
         identity: &identity,
         to: what.to.clone(),
         line: what.line.clone(),
@@ -34,6 +38,36 @@ pub(super) fn rescue(face: &Face, what: &Rescue) -> Result<Outcome> {
     Ok(Outcome::attention_if(
         !report.damaged.is_empty() || !report.withheld.is_empty(),
     ))
+}
+
+/// The ways to the places named. Names out of a saved shelves.toml come before folders of the same name.
+fn locations(face: &Face, what: &Rescue) -> Result<Vec<Reach>> {
+    let saved = match &what.shelves {
+        None => Registry::default(),
+        Some(file) => Registry::read_file(face.world.disk.as_ref(), file)?,
+    };
+    let options = shelf::way(face, &what.way, &what.locations.join(" and "))?;
+    what.locations
+        .iter()
+        .map(|text| {
+            if let Some(reach) = saved.get(text) {
+                return Ok(reach.clone());
+            }
+            // A folder or a host takes no user: what was said is for the others.
+            let fits = text.starts_with("bucket+") || text.starts_with("share+");
+            let fits = fits.then_some(&options);
+            let known = saved
+                .iter()
+                .map(|(_, reach)| reach)
+                .find(|r| r.location == *text);
+            way::way(
+                &face.world,
+                text,
+                fits.unwrap_or(&WayOptions::default()),
+                known,
+            )
+        })
+        .collect()
 }
 
 fn tell(face: &Face, report: &RescueReport) -> Result<()> {

@@ -4,12 +4,15 @@ use std::io::BufRead;
 
 use crate::care::standing::{ShelfState, Standing};
 use crate::cli::Face;
-use crate::cli::args::{Shelf, ShelfAdd, ShelfDrop};
+use crate::cli::args::{Shelf, ShelfAdd, ShelfDrop, Way};
 use crate::cli::exit::Outcome;
 use crate::cli::json::copies as json;
 use crate::cli::print::{Tone, cell, number, toned};
 use crate::error::{Error, Next, Result};
 use crate::ops::shelf::{self, AddOptions, ShelfShown};
+use crate::ops::way::WayOptions;
+use crate::shelf::registry::FOLDER;
+use crate::shelf::secret::SecretSource;
 use crate::sys::clock;
 use crate::sys::text::{counted, grouped, size};
 use crate::vault::Vault;
@@ -17,7 +20,7 @@ use crate::vault::Vault;
 pub(super) fn shelf(face: &Face, what: Shelf) -> Result<Outcome> {
     let vault = face.vault()?;
     match what {
-        Shelf::Add(what) => add(face, &vault, what)?,
+        Shelf::Add(what) => add(face, &vault, *what)?,
         Shelf::List => {
             let shelves = shelf::list(&vault)?;
             face.printer.document(&json::Shelves {
@@ -52,6 +55,7 @@ pub(super) fn shelf(face: &Face, what: Shelf) -> Result<Outcome> {
 fn add(face: &Face, vault: &Vault, what: ShelfAdd) -> Result<()> {
     let options = AddOptions {
         name: what.name.to_string(),
+        way: way(face, &what.way, &what.location)?,
         location: what.location,
         place: what.place,
         every_days: what.every,
@@ -79,9 +83,33 @@ fn add(face: &Face, vault: &Vault, what: ShelfAdd) -> Result<()> {
             s.name
         ));
     }
+    for (what, how) in &added.honours {
+        face.printer.remark(format!("{what}: {how}"));
+    }
     face.printer
         .hint(format!("fill it: farshelf mirror {}", s.name));
     Ok(())
+}
+
+/// What was said of how a place is reached. A secret that was not named is asked for where somebody sits.
+pub(super) fn way(face: &Face, what: &Way, location: &str) -> Result<WayOptions> {
+    let mut secret = SecretSource {
+        secret: None,
+        secret_env: what.secret_env.clone(),
+        secret_file: what.secret_file.as_ref().map(|f| f.display().to_string()),
+        secret_command: what.secret_command.clone(),
+    };
+    if what.user.is_some() && secret.is_none() && face.may_ask() {
+        secret.secret = Some(face.secret(location)?);
+    }
+    Ok(WayOptions {
+        user: what.user.clone(),
+        secret,
+        region: what.region.clone(),
+        ca_file: what.ca_file.clone(),
+        limit: what.limit,
+        side_by_side: what.side_by_side,
+    })
 }
 
 /// The tone of a shelf's state.
@@ -139,7 +167,13 @@ fn show(face: &Face, shown: &ShelfShown) -> Result<()> {
     let mut facts = vec![
         ("location", s.location.clone()),
         ("place", format!("{} ({elsewhere})", s.place)),
-        ("reached now", yes_no(s.reachable)),
+        (
+            match s.kind.as_str() {
+                FOLDER => "reached now",
+                _ => "reached",
+            },
+            yes_no(s.reachable),
+        ),
         ("filled", at(s.mirrored_at)),
         ("checked", at(s.verified_at)),
         ("expected", format!("every {} days", shown.every_days)),
@@ -150,6 +184,18 @@ fn show(face: &Face, shown: &ShelfShown) -> Result<()> {
     }
     if s.behind_takes > 0 {
         facts.push(("takes behind", grouped(s.behind_takes)));
+    }
+    if let Some(at) = s.reported_at {
+        facts.push((
+            "its keeper",
+            format!("says that it read all of it by {}", clock::minute(at, zone)),
+        ));
+    }
+    if let Some(limit) = &shown.limit {
+        facts.push(("limit", limit.clone()));
+    }
+    for (what, how) in &shown.honours {
+        facts.push(("server", format!("{what}: {how}")));
     }
     if shown.separate {
         facts.push(("disk", "another than the vault's, as you said".to_string()));

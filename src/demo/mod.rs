@@ -266,7 +266,8 @@ impl Stage<'_> {
         for (name, place) in SHELVES {
             let options = AddOptions {
                 name: name.to_string(),
-                location: self.path(name),
+                location: self.path(name).display().to_string(),
+                way: Default::default(),
                 place: Some(place.parse().map_err(|_| bug("a place is none"))?),
                 every_days: Some(30),
                 // Both lie on one disk here; in the story they do not.
@@ -281,7 +282,7 @@ impl Stage<'_> {
     }
 
     fn mirror(&self, vault: &Vault) -> Result<()> {
-        let report = ops::mirror::mirror(vault, &[], WAIT)?;
+        let report = ops::mirror::mirror(vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)?;
         for s in &report.shelves {
             self.say(&format!(
                 "  {}: {} sent and read back, {}",
@@ -477,11 +478,12 @@ impl Stage<'_> {
             .collect();
         let identity = parse_typed(&typed).map_err(|e| bug(&e.to_string()))?;
         let options = RescueOptions {
-            locations: vec![self.path("barn")],
+            locations: vec![crate::shelf::registry::Reach::folder(&self.path("barn"))],
             to: self.path("rescued"),
             identity: &identity,
             line: None,
             until: None,
+            progress: std::sync::Arc::new(crate::ops::mirror::Silent),
         };
         let (after, rescued) = ops::rescue::rescue(&options, &self.world, WAIT)?;
         let before = all_takes(&vault)?;

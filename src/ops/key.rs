@@ -13,6 +13,7 @@ use crate::shelf::cipher::{
 use crate::shelf::copying::Copying;
 use crate::shelf::keyfile::{self, KeyFile, KeyFileError};
 use crate::shelf::name::KeysName;
+use crate::shelf::registry::{BUCKET, HOST, Reach, Registry, SHARE};
 use crate::shelf::sheet::{Sheet, SheetShelf};
 use crate::sys::clock::{day, rfc3339};
 use crate::sys::disk::{self, Disk, Privacy, Replace};
@@ -105,6 +106,7 @@ pub fn sheet(vault: &Vault, ask: AskPassphrase<'_>) -> Result<PrintedSheet> {
         .into_iter()
         .rev()
         .find(|r| r.blake3.is_some());
+    let registry = Registry::read(vault.world().disk.as_ref(), vault.dir())?;
     let sheet = Sheet {
         vault_id: vault.id().to_string(),
         place: vault.settings().place.clone(),
@@ -115,9 +117,9 @@ pub fn sheet(vault: &Vault, ask: AskPassphrase<'_>) -> Result<PrintedSheet> {
             .shelves()?
             .into_iter()
             .map(|s| SheetShelf {
+                how_to_reach: how_to_reach(&s.record.location, registry.get(&s.name)),
                 name: s.name,
                 place: s.record.place,
-                how_to_reach: s.record.location,
             })
             .collect(),
         last_reel: closed.map(|r| (r.number, day(r.opened_at, zone))),
@@ -232,4 +234,24 @@ pub fn set_passphrase(
 pub fn recipient(vault: &Vault) -> Result<String> {
     let copying = Copying::read(vault.world().disk.as_ref(), vault.dir())?;
     Ok(copying.recipient.to_string())
+}
+
+/// What gets one in again without this computer. A password is on no sheet: whoever finds one would have it.
+fn how_to_reach(location: &str, reach: Option<&Reach>) -> String {
+    let Some(reach) = reach else {
+        return location.to_string();
+    };
+    let location = &reach.location;
+    match reach.kind.as_str() {
+        HOST => format!(
+            "{location}\nThis key alone opens it: farshelf rescue {location} --key - --to DIR"
+        ),
+        BUCKET | SHARE => match &reach.user {
+            Some(user) => {
+                format!("{location}\nas {user}; the password or secret key is not on this sheet")
+            }
+            None => location.clone(),
+        },
+        _ => location.clone(),
+    }
 }

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::care;
-pub use crate::care::mirror::MirroredShelf;
+pub use crate::care::mirror::{MirrorOptions, MirroredShelf};
+pub use crate::care::progress::{Progress, Silent};
 use crate::care::standing::ShelfState;
 use crate::error::Result;
 use crate::vault::Vault;
@@ -31,8 +32,8 @@ impl MirrorReport {
 ///
 /// # Errors
 /// `NotFound` for a name that is no shelf; `Busy`; `Io` of the vault itself.
-pub fn mirror(vault: &Vault, shelves: &[String], wait: Duration) -> Result<MirrorReport> {
+pub fn mirror(vault: &Vault, options: &MirrorOptions, wait: Duration) -> Result<MirrorReport> {
     Ok(MirrorReport {
-        shelves: care::mirror::mirror(vault, shelves, wait)?,
+        shelves: care::mirror::mirror(vault, options, wait)?,
     })
 }

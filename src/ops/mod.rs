@@ -19,3 +19,4 @@ pub mod reread;
 pub mod rescue;
 pub mod shelf;
 pub mod takes;
+pub mod way;

@@ -1,17 +1,21 @@
 //! `shelf add|list|show|accept|drop`: the places that hold copies.
 
-use std::path::{Path, PathBuf};
+use std::collections::BTreeMap;
+use std::path::Path;
 use std::time::Duration;
 
 use crate::care::standing::{self, Standing};
 use crate::care::survey::{self, Presence};
 use crate::error::{Error, Kind, Next, Result};
+use crate::lending::{BadInvite, Invite};
 use crate::model::ids::ShelfName;
 use crate::model::place::Place;
+use crate::ops::way::{self, WayOptions};
 use crate::shelf::copying::Copying;
-use crate::shelf::folder::Folder;
+use crate::shelf::lent;
+use crate::shelf::location::Location;
 use crate::shelf::name::ReelName;
-use crate::shelf::registry::{FOLDER, Reach, Registry};
+use crate::shelf::registry::{FOLDER, HOST, Reach, Registry};
 use crate::shelf::{FORMAT, Shelf, ShelfJson};
 use crate::sys::disk::FileKind;
 use crate::sys::entropy;
@@ -25,8 +29,10 @@ use crate::vault::ledger::{self, Event};
 pub struct AddOptions {
     /// Its name.
     pub name: String,
-    /// The folder.
-    pub location: PathBuf,
+    /// A folder, a location such as `bucket+https://…`, or the invite line of a host.
+    pub location: String,
+    /// How it is reached.
+    pub way: WayOptions,
     /// Where it stands; `None` keeps what is known of a shelf that is taken up again.
     pub place: Option<Place>,
     /// A mirror is expected every so many days; `None`: 30, or as before.
@@ -40,6 +46,8 @@ pub struct AddOptions {
 pub struct Added {
     /// The shelf as it stands now.
     pub shelf: Standing,
+    /// What the server was seen to honour, in words; empty where nothing was to be found out.
+    pub honours: BTreeMap<String, String>,
     /// True if a shelf that was there already was taken up again.
     pub taken_up: bool,
     /// True if it lies on the vault's own file system and was not said to be separate: it does not count as a copy.
@@ -57,6 +65,10 @@ pub struct ShelfShown {
     pub every_days: u32,
     /// The owner's word that it is another disk.
     pub separate: bool,
+    /// What the server was seen to honour when it was added.
+    pub honours: BTreeMap<String, String>,
+    /// The speed limit, such as `2MB/s`.
+    pub limit: Option<String>,
     /// When it was last reached, unix seconds.
     pub seen_at: Option<i64>,
     /// What is wrong beside its reels, one sentence each, beginning with a stable code.
@@ -86,11 +98,11 @@ pub struct Dropped {
 /// Days after which a mirror is expected, if nothing else was said.
 pub const EVERY_DAYS: u32 = 30;
 
-/// Adds a folder as a shelf, or takes up again one that bears this vault's id.
+/// Adds a place as a shelf, or takes up again one that bears this vault's id.
 ///
 /// # Errors
-/// `BadInput` for a name or place that cannot be; `AlreadyThere`, `Refused` if the name or the folder is taken, the
-/// folder lies in the vault or holds other things; `Busy`, `Io`.
+/// `BadInput` for a name, place or location that cannot be; `AlreadyThere`, `Refused` if the name or the place is
+/// taken, a folder lies in the vault, or other things are there; `Unreachable`; `Busy`, `Io`.
 pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added> {
     let name: ShelfName = options
         .name
@@ -99,30 +111,23 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
             Error::new(Kind::BadInput, "this cannot be a shelf's name").because(e)
         })?;
     let name = name.as_str();
-    let disk = vault.world().disk.clone();
-    let location = absolute(vault, &options.location)?;
-    let here = disk
-        .canonical(vault.dir())
-        .map_err(|e| Error::io(format!("cannot find {}", vault.dir().display()), e))?;
-    if location.starts_with(&here) {
-        return Err(refused(
-            format!("{} lies inside the vault itself", location.display()),
-            "name a folder on another disk",
-        ));
-    }
-    let shelf = Folder::new(disk.clone(), location.clone());
-    let about = ShelfJson::read(&shelf).map_err(|e| match e.kind {
-        Kind::Damaged => refused(
-            format!("{} holds a shelf, but {}", location.display(), e.fact()),
-            "if it is this vault's, put the file back from another copy; otherwise name another folder",
-        ),
-        _ => e,
-    })?;
+    let world = vault.world();
+    let disk = world.disk.clone();
     let same_name = vault
         .catalogue()
         .shelves()?
         .into_iter()
         .find(|s| s.name == name);
+    let reach = reach(vault, options, name, same_name.as_ref())?;
+    let location = reach.location.as_str();
+    let shelf = reach.open(world)?;
+    let about = ShelfJson::read(shelf.as_ref()).map_err(|e| match e.kind {
+        Kind::Damaged => refused(
+            format!("{location} holds a shelf, but {}", e.fact()),
+            "if it is this vault's, put the file back from another copy; otherwise name another place",
+        ),
+        _ => e,
+    })?;
     let known = about
         .as_ref()
         .map(|a| vault.catalogue().shelf_with_id(&a.shelf))
@@ -130,7 +135,7 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
         .flatten();
     check_owner(
         vault,
-        &location,
+        location,
         about.as_ref(),
         known.as_ref(),
         same_name.as_ref(),
@@ -141,8 +146,8 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
     let shelf_id = match about {
         Some(about) => about.shelf,
         None => {
-            let id = entropy::identifier(vault.world().entropy.as_ref())?;
-            new_folder(vault, &location, &id, options)?;
+            let id = entropy::identifier(world.entropy.as_ref())?;
+            lay_out(vault, shelf.as_ref(), &reach, &id, options)?;
             id
         }
     };
@@ -155,23 +160,23 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
     let record = ledger::Shelf {
         shelf: name.to_string(),
         shelf_id,
-        kind: FOLDER.to_string(),
-        location: location.to_string_lossy().into_owned(),
+        kind: reach.kind.clone(),
+        location: reach.location.clone(),
         place,
         every_days: options
             .every_days
             .or(before.map(|b| b.every_days))
             .unwrap_or(EVERY_DAYS),
         separate: options.separate || before.is_some_and(|b| b.separate),
+        honours: shelf.probe()?,
         dropped: false,
         more: before.map(|b| b.more.clone()).unwrap_or_default(),
     };
-    let reach = Reach::folder(&location);
     let mut writer = vault.writer(wait)?;
     // Under the writer's lock: two commands must not lose each other's entry.
     let mut registry = Registry::read(disk.as_ref(), vault.dir())?;
     let is_where_it_was = match registry.get(name) {
-        Some(was) => *was == reach,
+        Some(was) => was.kind == reach.kind && was.location == reach.location,
         None => before.is_some_and(|b| b.location == record.location),
     };
     if before != Some(&record) {
@@ -196,9 +201,65 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
         !row.record.separate && shelf.file_system().is_some() && shelf.file_system() == own;
     Ok(Added {
         shelf: standing::standing(vault, &registry, &row)?,
+        honours: row.record.honours.clone(),
         taken_up,
         same_file_system,
     })
+}
+
+/// The way to what is to be added. An invite is taken up, a host without one is asked for the shelf of this key.
+fn reach(
+    vault: &Vault,
+    options: &AddOptions,
+    name: &str,
+    same_name: Option<&ShelfRow>,
+) -> Result<Reach> {
+    let world = vault.world();
+    let disk = world.disk.as_ref();
+    let registry = Registry::read(disk, vault.dir())?;
+    let known = registry.get(name);
+    if Invite::is_one(&options.location) {
+        let invite: Invite = options.location.parse().map_err(|e: BadInvite| {
+            Error::new(Kind::BadInput, "the invite line cannot be used")
+                .because(e)
+                .next(Next::say(
+                    "copy the whole line again as it was sent, from host+ to its end",
+                ))
+        })?;
+        if options.place.is_none() && same_name.is_none() {
+            return Err(no_place());
+        }
+        let mut base = Reach {
+            kind: HOST.to_string(),
+            ..known
+                .filter(|k| k.kind == HOST)
+                .cloned()
+                .unwrap_or_default()
+        };
+        way::fill(world, &mut base, &options.way)?;
+        let copying = Copying::read(disk, vault.dir())?;
+        return lent::redeem(world, &copying.name_key, &invite, &base);
+    }
+    let reach = way::way(world, &options.location, &options.way, known)?;
+    if reach.kind == FOLDER {
+        let here = disk
+            .canonical(vault.dir())
+            .map_err(|e| Error::io(format!("cannot find {}", vault.dir().display()), e))?;
+        if Path::new(&reach.location).starts_with(&here) {
+            return Err(refused(
+                format!("{} lies inside the vault itself", reach.location),
+                "name a folder on another disk",
+            ));
+        }
+    }
+    if reach.kind == HOST {
+        let Ok(Location::Host(address)) = reach.location.parse() else {
+            return Err(Error::new(Kind::Bug, "a host without an address"));
+        };
+        let copying = Copying::read(disk, vault.dir())?;
+        return lent::way_in(world, &copying.name_key, &address, &reach);
+    }
+    Ok(reach)
 }
 
 /// All shelves that were not given up, by name.
@@ -222,6 +283,8 @@ pub fn show(vault: &Vault, name: &str) -> Result<ShelfShown> {
         shelf_id: row.record.shelf_id.clone(),
         every_days: row.record.every_days,
         separate: row.record.separate,
+        honours: row.record.honours.clone(),
+        limit: registry.get(name).and_then(|r| r.limit.clone()),
         seen_at: check.seen_at,
         damage: check
             .damage
@@ -312,14 +375,17 @@ pub fn open(vault: &Vault, row: &ShelfRow) -> Result<Box<dyn Shelf>> {
             format!("shelf add {} LOCATION", row.name),
         )));
     };
-    let shelf = reach.open(&vault.world().disk)?;
+    let shelf = reach.open(vault.world())?;
     match survey::presence(vault, row, shelf.as_ref()) {
         Presence::There => Ok(shelf),
         Presence::Away(why) => Err(Error::new(
             Kind::Unreachable,
             format!("shelf {} is away: {why}", row.name),
         )
-        .next(Next::say("plug in or mount its disk and try again"))),
+        .next(Next::say(match shelf.is_near() {
+            true => "plug in or mount its disk and try again",
+            false => "try again when it can be reached; nothing is lost",
+        }))),
         Presence::Wrong(why) => Err(Error::new(
             Kind::Damaged,
             format!("shelf {} cannot be used: {why}", row.name),
@@ -330,7 +396,7 @@ pub fn open(vault: &Vault, row: &ShelfRow) -> Result<Box<dyn Shelf>> {
 
 fn check_owner(
     vault: &Vault,
-    location: &Path,
+    location: &str,
     about: Option<&ShelfJson>,
     known: Option<&ShelfRow>,
     same_name: Option<&ShelfRow>,
@@ -341,7 +407,7 @@ fn check_owner(
             return Err(refused(
                 format!(
                     "{} holds another vault's shelf; it was left alone",
-                    location.display()
+                    location
                 ),
                 "name another folder",
             ));
@@ -351,8 +417,7 @@ fn check_owner(
                 Kind::NewerFormat,
                 format!(
                     "the shelf in {} was made by a newer farshelf (format {}); it was left alone",
-                    location.display(),
-                    about.format
+                    location, about.format
                 ),
             )
             .next(Next::say("use the newer farshelf here")));
@@ -361,13 +426,12 @@ fn check_owner(
             return Err(refused(
                 format!(
                     "{} holds the shelf {} already",
-                    location.display(),
+                    location,
                     printable(&known.name)
                 ),
                 format!(
                     "take it up under its name: farshelf shelf add {} {}",
-                    known.name,
-                    location.display()
+                    known.name, location
                 ),
             ));
         }
@@ -384,41 +448,41 @@ fn check_owner(
     Ok(())
 }
 
-fn new_folder(vault: &Vault, location: &Path, id: &str, options: &AddOptions) -> Result<()> {
+fn lay_out(
+    vault: &Vault,
+    shelf: &dyn Shelf,
+    reach: &Reach,
+    id: &str,
+    options: &AddOptions,
+) -> Result<()> {
     if options.place.is_none() {
         return Err(no_place());
     }
-    let disk = vault.world().disk.as_ref();
-    if let Ok(meta) = disk.meta(location)
+    let location = &reach.location;
+    if let Ok(meta) = vault.world().disk.meta(Path::new(location))
+        && reach.kind == FOLDER
         && meta.kind != FileKind::Folder
     {
-        return Err(refused(
-            format!("{} is no folder", location.display()),
-            "name a folder",
-        ));
+        return Err(refused(format!("{location} is no folder"), "name a folder"));
     }
-    let foreign =
-        Folder::new(vault.world().disk.clone(), location.to_path_buf()).foreign_names()?;
-    if let Some(first) = foreign.first() {
+    if let Some(first) = shelf.foreign_names()?.first() {
         return Err(refused(
             format!(
-                "{} holds other things ({}) and no shelf.json",
-                location.display(),
+                "{location} holds other things ({}) and no shelf.json",
                 printable(first)
             ),
             format!(
-                "name a new folder in it: farshelf shelf add {} {}",
+                "name a new folder in it: farshelf shelf add {} {}/farshelf",
                 options.name,
-                location.join("farshelf").display()
+                location.trim_end_matches('/')
             ),
         ));
     }
-    let about = ShelfJson {
+    shelf.lay_out(&ShelfJson {
         format: FORMAT,
         vault: vault.id().to_string(),
         shelf: id.to_string(),
-    };
-    Folder::new(vault.world().disk.clone(), location.to_path_buf()).lay_out(&about)
+    })
 }
 
 fn no_place() -> Error {
@@ -428,35 +492,4 @@ fn no_place() -> Error {
 
 fn refused(fact: String, next: impl Into<String>) -> Error {
     Error::new(Kind::Refused, fact).next(Next::say(next))
-}
-
-/// `path` made absolute, with links of the part that exists resolved.
-fn absolute(vault: &Vault, path: &Path) -> Result<PathBuf> {
-    let disk = vault.world().disk.as_ref();
-    let full = std::path::absolute(path)
-        .map_err(|e| Error::io(format!("cannot find {}", path.display()), e))?;
-    let mut missing = Vec::new();
-    let mut existing = full.as_path();
-    loop {
-        match disk.canonical(existing) {
-            Ok(mut found) => {
-                found.extend(missing.iter().rev());
-                if found.to_str().is_none() {
-                    return Err(Error::new(
-                        Kind::BadInput,
-                        format!("the path {} is not text", found.display()),
-                    ));
-                }
-                return Ok(found);
-            }
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {
-                let (Some(name), Some(parent)) = (existing.file_name(), existing.parent()) else {
-                    return Err(Error::io(format!("cannot find {}", path.display()), e));
-                };
-                missing.push(name.to_os_string());
-                existing = parent;
-            }
-            Err(e) => return Err(Error::io(format!("cannot find {}", path.display()), e)),
-        }
-    }
 }

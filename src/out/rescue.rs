@@ -7,24 +7,28 @@
 //! Until the end a file `.rescue-unfinished` stands in the new folder; a rescue that died is begun again there.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
+use crate::care::progress::Progress;
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::out::lines::{self, Line, Link};
-use crate::shelf::cipher::{Identity, OpenError, check_mac, open};
+use crate::shelf::cipher::{Identity, OpenError, open};
 use crate::shelf::copying::Copying;
-use crate::shelf::folder::Folder;
-use crate::shelf::name::{KeysName, NameKey, ReelName, ReelTag};
-use crate::shelf::registry::Registry;
-use crate::shelf::{Part, Shelf, ShelfJson, keyfile};
+use crate::shelf::location::Location;
+use crate::shelf::name::{KeysName, MacHasher, NameKey, ReelName, ReelTag};
+use crate::shelf::registry::{HOST, Reach, Registry};
+use crate::shelf::{Part, Shelf, ShelfJson, is_away, keyfile, lent, reading_error};
 use crate::sys::World;
 use crate::sys::clock::{day, rfc3339};
 use crate::sys::disk::{self, Disk, Draft, Privacy, Replace};
 use crate::sys::text::{counted, printable};
 use crate::vault::catalogue::ShelfReel;
-use crate::vault::ledger::{self, Event, Read};
+use crate::vault::ledger::{self, Event};
 use crate::vault::reel::{self, LARGEST_REEL_BYTES, Member};
 use crate::vault::settings::Settings;
 use crate::vault::writer::ReelJson;
@@ -40,10 +44,9 @@ pub enum Until {
 }
 
 /// What is to be rescued.
-#[derive(Debug)]
 pub struct RescueOptions<'a> {
-    /// Folders that hold copies; each may be damaged.
-    pub locations: Vec<PathBuf>,
+    /// The ways to what holds copies; each may be damaged. A host needs nothing but its address.
+    pub locations: Vec<Reach>,
     /// The key.
     pub identity: &'a Identity,
     /// The new vault's folder: empty, or not there yet.
@@ -52,6 +55,8 @@ pub struct RescueOptions<'a> {
     pub line: Option<String>,
     /// Nothing after this.
     pub until: Option<Until>,
+    /// Told while copies are fetched.
+    pub progress: Arc<dyn Progress>,
 }
 
 /// Something that is missing or damaged at every location.
@@ -122,14 +127,22 @@ pub fn rescue(
         name_key: &name_key,
         disk,
         staging: &staging,
+        progress: options.progress.as_ref(),
+        read: AtomicU64::new(0),
     };
     let opened = bench.vault_id().and_then(|vault_id| {
-        let gathered = bench.gather(&vault_id)?;
+        let bytes = places.iter().flat_map(|p| p.objects.values()).sum();
+        options.progress.begins("reading copies", bytes);
+        let gathered = bench.gather(&vault_id);
+        options.progress.ends();
+        let gathered = gathered?;
         let chosen = choose(&gathered, options)?;
         Ok((vault_id, gathered, chosen))
     });
     let (vault_id, mut gathered, chosen) = match opened {
         Ok(opened) => opened,
+        // What was fetched by then is used when the same rescue is run again.
+        Err(e) if e.kind == Kind::Unreachable => return Err(e),
         Err(e) => {
             // Opened reels lie there in plain: a rescue that is refused leaves nothing behind.
             give_up(disk, &to, &staging, found);
@@ -178,9 +191,10 @@ pub fn rescue(
 
 /// One location.
 struct Place {
-    shelf: Folder,
+    shelf: Box<dyn Shelf>,
     about: Option<ShelfJson>,
-    objects: Vec<ReelName>,
+    /// What is named as a copy of a reel, with its length.
+    objects: BTreeMap<ReelName, u64>,
 }
 
 /// What opening copies needs.
@@ -190,6 +204,8 @@ struct Bench<'a> {
     name_key: &'a NameKey,
     disk: &'a dyn Disk,
     staging: &'a Path,
+    progress: &'a dyn Progress,
+    read: AtomicU64,
 }
 
 /// One reel, opened.
@@ -197,8 +213,9 @@ struct Opened {
     link: Link,
     place: usize,
     object: ReelName,
-    /// True if that name is not the one it was made under: it counts as a copy for nobody.
-    renamed: bool,
+    /// True if that name is not the one it was made under, or it was not read in this run: it counts as a copy for
+    /// nobody.
+    uncounted: bool,
     object_bytes: u64,
     computer: String,
     shelves: BTreeMap<String, u64>,
@@ -227,28 +244,23 @@ fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<S
     let mut places = Vec::new();
     let mut notes = Vec::new();
     for location in &options.locations {
-        let shelf = Folder::new(world.disk.clone(), location.clone());
-        let listed = world
-            .disk
-            .list(location)
-            .map_err(|e| Error::io(format!("cannot read {}", location.display()), e))
-            .and_then(|_| shelf.list(Part::Reels));
-        match listed {
-            Ok(objects) => {
+        match open_and_list(options, world, location) {
+            Ok((shelf, objects)) => {
                 let listed = objects.len();
-                let objects: Vec<ReelName> = objects
+                let objects: BTreeMap<ReelName, u64> = objects
                     .into_iter()
-                    .filter_map(|o| o.name.parse().ok())
+                    .filter_map(|o| Some((o.name.parse().ok()?, o.bytes)))
                     .collect();
                 if objects.len() < listed {
                     notes.push(format!(
-                        "{} not named as copies of reels are in {}; they were not looked at",
+                        "{} not named as copies of reels are in {}/{}; they were not looked at",
                         counted((listed - objects.len()) as u64, "file"),
-                        location.join(Part::Reels.as_str()).display()
+                        location.location,
+                        Part::Reels.as_str()
                     ));
                 }
                 places.push(Place {
-                    about: ShelfJson::read(&shelf).ok().flatten(),
+                    about: ShelfJson::read(shelf.as_ref()).ok().flatten(),
                     objects,
                     shelf,
                 });
@@ -262,7 +274,7 @@ fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<S
         let names: Vec<String> = options
             .locations
             .iter()
-            .map(|l| l.display().to_string())
+            .map(|l| l.location.clone())
             .collect();
         return Err(Error::new(
             Kind::NotFound,
@@ -271,6 +283,31 @@ fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<S
         .next(Next::say("name the folder that holds shelf.json and reels")));
     }
     Ok((places, notes))
+}
+
+/// A location, open, and what it lists as copies of reels.
+fn open_and_list(
+    options: &RescueOptions<'_>,
+    world: &World,
+    location: &Reach,
+) -> Result<(Box<dyn Shelf>, Vec<crate::shelf::Object>)> {
+    if location.is_near() {
+        // A folder that is not there at all is a slip, and not an empty shelf.
+        let path = Path::new(&location.location);
+        world
+            .disk
+            .list(path)
+            .map_err(|e| Error::io(format!("cannot read {}", path.display()), e))?;
+    }
+    let opened = match location.location.parse() {
+        Ok(Location::Host(address)) if location.kind == HOST && location.secret.is_none() => {
+            let name_key = options.identity.name_key();
+            lent::way_in(world, &name_key, &address, location)?.open(world)?
+        }
+        _ => location.open(world)?,
+    };
+    let objects = opened.list(Part::Reels)?;
+    Ok((opened, objects))
 }
 
 /// The new vault holds the key in plain: it must not lie where copies are kept.
@@ -291,13 +328,14 @@ fn keep_out_of_shelves(disk: &dyn Disk, options: &RescueOptions<'_>) -> Result<(
         }
     };
     for location in &options.locations {
-        if disk.canonical(location).is_ok_and(|l| to.starts_with(l)) {
+        let folder = Path::new(&location.location);
+        if location.is_near() && disk.canonical(folder).is_ok_and(|l| to.starts_with(l)) {
             return Err(Error::new(
                 Kind::Refused,
                 format!(
                     "{} lies among the copies in {}; nothing was changed there",
                     to.display(),
-                    location.display()
+                    location.location
                 ),
             )
             .next(Next::say(
@@ -416,8 +454,8 @@ impl Bench<'_> {
         let mut wrong_key = true;
         let mut reason = None;
         for place in self.places {
-            for name in &place.objects {
-                match self.open_object(place, name) {
+            for name in place.objects.keys() {
+                match self.open_object(place, name, None) {
                     Ok((path, hash)) => {
                         let about = self.name_key.tag(&hash.0) == name.tag;
                         let about = about
@@ -460,30 +498,58 @@ impl Bench<'_> {
     )))
     }
 
-    /// Opens an object into the staging folder.
+    /// Opens an object into the staging folder. With `mac` it is read to its end, whatever becomes of it, so that
+    /// one way through the bytes gives both.
     fn open_object(
         &self,
         place: &Place,
         name: &ReelName,
+        mac: Option<&mut MacCheck>,
     ) -> std::result::Result<(PathBuf, Hash), Failed> {
         let target = staged(self.staging, name);
         let here = |e| Failed::Here(Error::io(format!("cannot write {}", target.display()), e));
+        if mac.is_none()
+            && let Some(hash) = self.staged_before(&target, name)
+        {
+            return Ok((target, hash));
+        }
         let object = place
             .shelf
             .read(&Part::Reels.path(&name.to_string()))
-            .map_err(|e| Failed::Object(format!("it cannot be read: {e}")))?;
+            .map_err(|e| failed_to_read(place, name, e))?;
+        let mut object = Checked {
+            object: object.take(LARGEST_REEL_BYTES + (1 << 20)),
+            mac,
+        };
         let mut draft = Draft::beside(self.disk, &target, Privacy::Shared).map_err(here)?;
         let keys = std::slice::from_ref(self.identity);
-        match open(object, keys, &mut draft, LARGEST_REEL_BYTES) {
+        let opened = open(&mut object, keys, &mut draft, LARGEST_REEL_BYTES);
+        if object.mac.is_some() && !matches!(opened, Err(OpenError::Write(_) | OpenError::Read(_)))
+        {
+            std::io::copy(&mut object, &mut std::io::sink())
+                .map_err(|e| failed_to_read(place, name, e))?;
+        }
+        match opened {
             Ok(opened) => {
                 draft.publish(&target, Replace::Yes).map_err(here)?;
                 Ok((target, Hash(opened.blake3)))
             }
             Err(OpenError::Write(e)) => Err(here(e)),
             Err(OpenError::WrongKey) => Err(Failed::Key),
-            Err(OpenError::Read(e)) => Err(Failed::Object(format!("it cannot be read: {e}"))),
+            Err(OpenError::Read(e)) => Err(failed_to_read(place, name, e)),
             Err(e) => Err(Failed::Object(e.to_string())),
         }
+    }
+
+    /// A reel that a rescue that was cut off, or a step before this one, has opened: its tag is keyed, so where it
+    /// fits, these are the bytes.
+    fn staged_before(&self, target: &Path, name: &ReelName) -> Option<Hash> {
+        if !disk::exists(self.disk, target) {
+            return None;
+        }
+        let bytes = disk::read_all(self.disk, target, LARGEST_REEL_BYTES).ok()?;
+        let hash = Hash::of(&bytes);
+        (self.name_key.tag(&hash.0) == name.tag).then_some(hash)
     }
 
     /// Opens every reel once, from the first location that holds it whole.
@@ -491,7 +557,7 @@ impl Bench<'_> {
         let mut gathered = Gathered::default();
         let mut candidates: BTreeMap<(u64, ReelTag), Vec<(usize, ReelName)>> = BTreeMap::new();
         for (index, place) in self.places.iter().enumerate() {
-            for name in &place.objects {
+            for name in place.objects.keys() {
                 candidates
                     .entry((name.number, name.tag))
                     .or_default()
@@ -560,20 +626,35 @@ impl Bench<'_> {
         name: &ReelName,
         vault_id: &str,
     ) -> std::result::Result<Opened, Failed> {
-        let object_at = |what: std::io::Error| Failed::Object(format!("it cannot be read: {what}"));
-        let ciphertext = self.places[place]
-            .shelf
-            .read(&Part::Reels.path(&name.to_string()))
-            .map_err(object_at)?;
-        let limited = std::io::Read::take(ciphertext, LARGEST_REEL_BYTES + (1 << 20));
-        let mac = check_mac(name, vault_id, self.name_key, limited).map_err(object_at)?;
-        if !mac.good {
-            return Err(Failed::Object("it is damaged or forged".to_string()));
-        }
-        let (path, hash, bytes) = self.open_and_read(place, name)?;
+        let at = &self.places[place];
+        let listed = at.objects.get(name).copied().unwrap_or(0);
+        let target = staged(self.staging, name);
+        let again = self.staged_before(&target, name);
+        let (path, hash, object_bytes) = match again {
+            // What an earlier run fetched from far away is not fetched again; its copy counts only once it is read.
+            Some(hash) if !at.shelf.is_near() => (target, hash, None),
+            _ => {
+                let mut mac = MacCheck {
+                    hasher: self.name_key.mac(vault_id, name.number, &name.tag),
+                    bytes: 0,
+                };
+                let opened = self.open_object(at, name, Some(&mut mac));
+                if !mac.hasher.finish().matches(&name.mac)
+                    && !matches!(opened, Err(Failed::Here(_)))
+                {
+                    return Err(Failed::Object("it is damaged or forged".to_string()));
+                }
+                let (path, hash) = opened?;
+                (path, hash, Some(mac.bytes))
+            }
+        };
+        let bytes = self.plain(name, &path, hash)?;
+        let before = self.read.fetch_add(listed, Ordering::Relaxed);
+        self.progress.at(before + listed);
         let opened = self.understood(place, name, name.number, path, hash, &bytes);
         Ok(Opened {
-            object_bytes: mac.bytes,
+            object_bytes: object_bytes.unwrap_or(0),
+            uncounted: object_bytes.is_none(),
             ..opened
         })
     }
@@ -609,7 +690,7 @@ impl Bench<'_> {
         if !gathered.reels.iter().any(is_same) {
             let opened = self.understood(place, name, number, path, hash, &bytes);
             gathered.reels.push(Opened {
-                renamed: true,
+                uncounted: true,
                 ..opened
             });
         }
@@ -622,15 +703,25 @@ impl Bench<'_> {
         place: usize,
         name: &ReelName,
     ) -> std::result::Result<(PathBuf, Hash, Vec<u8>), Failed> {
-        let (path, hash) = self.open_object(&self.places[place], name)?;
+        let (path, hash) = self.open_object(&self.places[place], name, None)?;
+        let bytes = self.plain(name, &path, hash)?;
+        Ok((path, hash, bytes))
+    }
+
+    /// The plain bytes of an object whose tag fits them.
+    fn plain(
+        &self,
+        name: &ReelName,
+        path: &Path,
+        hash: Hash,
+    ) -> std::result::Result<Vec<u8>, Failed> {
         if self.name_key.tag(&hash.0) != name.tag {
             return Err(Failed::Object(
                 "it is not the reel it is named for".to_string(),
             ));
         }
-        let bytes = disk::read_all(self.disk, &path, LARGEST_REEL_BYTES)
-            .map_err(|e| Failed::Here(Error::io(format!("cannot read {}", path.display()), e)))?;
-        Ok((path, hash, bytes))
+        disk::read_all(self.disk, path, LARGEST_REEL_BYTES)
+            .map_err(|e| Failed::Here(Error::io(format!("cannot read {}", path.display()), e)))
     }
 
     /// What reel `number` in `bytes` tells of itself.
@@ -658,7 +749,7 @@ impl Bench<'_> {
             },
             place,
             object: *name,
-            renamed: false,
+            uncounted: false,
             object_bytes: 0,
             computer: about
                 .as_ref()
@@ -675,6 +766,42 @@ impl Bench<'_> {
         read_ledger(bytes, &mut opened);
         opened
     }
+}
+
+/// The mac of what was read of an object, and how much that was.
+struct MacCheck {
+    hasher: MacHasher,
+    bytes: u64,
+}
+
+/// An object that is checked while it is read.
+struct Checked<'m, R> {
+    object: R,
+    mac: Option<&'m mut MacCheck>,
+}
+
+impl<R: Read> Read for Checked<'_, R> {
+    fn read(&mut self, buf: &mut [u8]) -> std::io::Result<usize> {
+        let n = self.object.read(buf)?;
+        if let Some(mac) = &mut self.mac {
+            mac.hasher.update(&buf[..n]);
+            mac.bytes += n as u64;
+        }
+        Ok(n)
+    }
+}
+
+/// What cannot be read is damaged, unless the way there failed: then nothing is known of it.
+fn failed_to_read(place: &Place, name: &ReelName, e: std::io::Error) -> Failed {
+    if is_away(&e) {
+        let doing = format!(
+            "cannot read reel {} at {}",
+            name.number,
+            place.shelf.location()
+        );
+        return Failed::Here(reading_error(doing, e));
+    }
+    Failed::Object(format!("it cannot be read: {e}"))
 }
 
 enum Failed {
@@ -717,7 +844,9 @@ fn read_ledger(bytes: &[u8], opened: &mut Opened) {
             continue;
         }
         for line in ledger::read_batch(data, first, last).unwrap_or_default() {
-            let Read::Known(line) = line else { continue };
+            let ledger::Read::Known(line) = line else {
+                continue;
+            };
             match line.event {
                 Event::Batch(batch) => {
                     let at = batch.at.parse::<jiff::Timestamp>().ok();
@@ -851,7 +980,7 @@ fn several(gathered: &Gathered, lines: &[&Line], options: &RescueOptions<'_>, fa
     let locations: Vec<String> = options
         .locations
         .iter()
-        .map(|l| l.display().to_string())
+        .map(|l| l.location.clone())
         .collect();
     Error::new(Kind::Refused, format!("{fact}: {}", told.join(", "))).next(Next::run(
         "choose one; the other can be rescued into a folder of its own",
@@ -974,12 +1103,12 @@ fn withheld(
             .filter(|link| {
                 !place
                     .objects
-                    .iter()
+                    .keys()
                     .any(|o| o.number == link.number && o.tag.to_string() == link.tag)
             })
             .map(|link| link.number.to_string())
             .collect();
-        let shown = place.objects.iter().map(|o| o.number).max().unwrap_or(0);
+        let shown = place.objects.keys().map(|o| o.number).max().unwrap_or(0);
         if !missing.is_empty() {
             out.push(format!(
                 "shelf {} ({}) was verified up to reel {told} and lacks reel {}",
@@ -1121,7 +1250,7 @@ fn what_was_read_counts(
             continue;
         };
         for reel in chosen.reels.iter().map(|i| &gathered.reels[*i]) {
-            if reel.place == index && !reel.renamed {
+            if reel.place == index && !reel.uncounted {
                 rows.push((
                     shelf.id,
                     ShelfReel {

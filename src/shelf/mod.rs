@@ -1,10 +1,13 @@
 //! Copies far away: encryption, names and the places that hold them.
 
+pub mod bucket;
 pub mod by_hand;
 pub mod cipher;
 pub mod copying;
 pub mod folder;
 pub mod keyfile;
+pub mod lent;
+pub mod location;
 pub mod name;
 pub mod net;
 pub mod plan;
@@ -14,6 +17,7 @@ pub mod share;
 pub mod sheet;
 pub mod typed;
 
+use std::collections::BTreeMap;
 use std::fmt::Debug;
 use std::io::{self, Read, Write};
 
@@ -121,6 +125,17 @@ pub trait Shelf: Debug + Send + Sync {
     /// The file system it lies on, where that means something.
     fn file_system(&self) -> Option<u64>;
 
+    /// Finds out what the place honours, by words, where that is not known beforehand.
+    ///
+    /// # Errors
+    /// `Unreachable`, `Refused`.
+    fn probe(&self) -> Result<BTreeMap<String, String>> {
+        Ok(BTreeMap::new())
+    }
+
+    /// Has `watch` told of the bytes that travel, in both directions; a near shelf has nothing to tell.
+    fn watch(&mut self, _watch: net::Watch) {}
+
     /// What the one who keeps it found when reading its objects again, where there is one who does.
     fn report(&self) -> Option<Report> {
         None
@@ -145,7 +160,7 @@ pub fn is_away(e: &io::Error) -> bool {
         inner.downcast_ref::<Trouble>(),
         inner.downcast_ref::<Error>(),
     ) {
-        (Some(trouble), _) => trouble.status() != Some(404),
+        (Some(trouble), _) => !trouble.is_missing_object(),
         (_, Some(error)) => matches!(error.kind, Kind::Unreachable | Kind::Refused),
         _ => false,
     }

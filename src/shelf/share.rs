@@ -246,12 +246,10 @@ impl Shelf for Share {
             Some(body) => Ok(body),
             None => self
                 .dav
-                .get(&path, from)
-                .map_err(self.cannot("read from"))?
-                .ok_or_else(|| self.no_folder()),
+                .get(&path, from)?
+                .ok_or_else(|| io::Error::from(io::ErrorKind::NotFound)),
         };
-        let body =
-            Resuming::begin(&self.dav.courier, Box::new(reopen)).map_err(io::Error::other)?;
+        let body = Resuming::begin(&self.dav.courier, Box::new(reopen))?;
         Ok(Box::new(body))
     }
 
@@ -314,8 +312,11 @@ impl Shelf for Share {
         self.publish_small(SHELF_JSON, about.text().as_bytes())
     }
 
+    fn watch(&mut self, watch: net::Watch) {
+        self.dav.courier.watch(watch);
+    }
+
     fn file_system(&self) -> Option<u64> {
         None
     }
 }
-

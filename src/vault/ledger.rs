@@ -372,6 +372,9 @@ pub struct Shelf {
     /// The owner's word that it is another disk than the vault's.
     #[serde(default, skip_serializing_if = "is_false")]
     pub separate: bool,
+    /// What the server was seen to honour when it was added, such as `conditional puts`: `ignored`.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub honours: BTreeMap<String, String>,
     /// True once it was given up.
     #[serde(default, skip_serializing_if = "is_false")]
     pub dropped: bool,

@@ -139,6 +139,7 @@ fn fill(c: &Catalogue, devices: u64, takes: u64, now: i64) -> farshelf::error::R
             place: name.clone(),
             every_days: 30,
             separate: true,
+            honours: Default::default(),
             dropped: false,
             more: Default::default(),
         });

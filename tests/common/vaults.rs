@@ -110,7 +110,8 @@ impl Studio {
     pub fn add(&self, vault: &Vault, name: &str) -> ops::shelf::Added {
         let options = ops::shelf::AddOptions {
             name: name.to_string(),
-            location: self.path(name),
+            location: self.path(name).display().to_string(),
+            way: Default::default(),
             place: Some(place("barn")),
             every_days: None,
             separate: true,
@@ -201,7 +202,7 @@ pub fn take_event(device: &str, take: u32, hash: Hash, bytes: u64) -> Event {
 }
 
 pub fn mirror(vault: &Vault) -> ops::mirror::MirrorReport {
-    ops::mirror::mirror(vault, &[], WAIT).unwrap()
+    ops::mirror::mirror(vault, &ops::mirror::MirrorOptions::of(&[]), WAIT).unwrap()
 }
 
 /// Every take of the vault, its bytes checked: device, number, hash.

@@ -554,11 +554,15 @@ fn the_open_reel_exchanged_with_a_closed_one() {
 
 fn rescued(bed: &Bed, shelves: &[&str]) -> Result<(Vault, RescueReport), String> {
     let options = RescueOptions {
-        locations: shelves.iter().map(|s| bed.studio.path(s)).collect(),
+        locations: shelves
+            .iter()
+            .map(|s| farshelf::shelf::registry::Reach::folder(&bed.studio.path(s)))
+            .collect(),
         identity: &bed.studio.identity,
         to: bed.studio.path("new"),
         line: None,
         until: None,
+        progress: std::sync::Arc::new(farshelf::ops::mirror::Silent),
     };
     rescue(&options, &bed.studio.elsewhere(), WAIT).map_err(|e| e.fact())
 }

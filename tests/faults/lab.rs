@@ -117,7 +117,11 @@ pub const SCENARIOS: &[Scenario] = &[
         lab.add_shelf(&lab.open(world)?, "barn").map(|_| ())
     }),
     on_a_vault("mirror", Lab::prepare_mirrored, |lab, world, _| {
-        let report = ops::mirror::mirror(&lab.open(world)?, &[], WAIT)?;
+        let report = ops::mirror::mirror(
+            &lab.open(world)?,
+            &ops::mirror::MirrorOptions::of(&[]),
+            WAIT,
+        )?;
         match report.shelves.into_iter().find_map(|s| s.error) {
             Some(e) => Err(Error::new(Kind::Io, e)),
             None => Ok(()),
@@ -146,11 +150,12 @@ pub const SCENARIOS: &[Scenario] = &[
                 &mut || unreachable!(),
             )?;
             let options = ops::rescue::RescueOptions {
-                locations: vec![lab.path("barn")],
+                locations: vec![farshelf::shelf::registry::Reach::folder(&lab.path("barn"))],
                 identity: &identity,
                 to: lab.path("music/rescued"),
                 line: None,
                 until: None,
+                progress: std::sync::Arc::new(farshelf::ops::mirror::Silent),
             };
             let (_, report) = ops::rescue::rescue(&options, world, WAIT)?;
             // What could not be read is told as missing, and a person tries again into another folder.
@@ -292,7 +297,8 @@ impl Lab {
     pub fn add_shelf(&self, vault: &Vault, name: &str) -> Result<ops::shelf::Added> {
         let options = ops::shelf::AddOptions {
             name: name.to_string(),
-            location: self.path(name),
+            location: self.path(name).display().to_string(),
+            way: Default::default(),
             place: Some("attic".parse().unwrap()),
             every_days: None,
             separate: true,
@@ -349,7 +355,11 @@ impl Lab {
         self.prepare_one();
         let vault = self.open(&self.calm(2)).unwrap();
         self.add_shelf(&vault, "barn").unwrap();
-        assert!(!ops::mirror::mirror(&vault, &[], WAIT).unwrap().failed());
+        assert!(
+            !ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)
+                .unwrap()
+                .failed()
+        );
         self.add_shelf(&vault, "cellar").unwrap();
         common::keep(&vault, &options("organ", vec![self.input("c.syx")]));
     }
@@ -358,7 +368,11 @@ impl Lab {
     fn prepare_damaged(&self) {
         self.prepare_mirrored();
         let vault = self.open(&self.calm(3)).unwrap();
-        assert!(!ops::mirror::mirror(&vault, &[], WAIT).unwrap().failed());
+        assert!(
+            !ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)
+                .unwrap()
+                .failed()
+        );
         let first = vault.reel_path(1);
         let second = self.path("barn/reels");
         let second = RealDisk
@@ -380,7 +394,11 @@ impl Lab {
     fn prepare_lost(&self) {
         self.prepare_mirrored();
         let vault = self.open(&self.calm(3)).unwrap();
-        assert!(!ops::mirror::mirror(&vault, &[], WAIT).unwrap().failed());
+        assert!(
+            !ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)
+                .unwrap()
+                .failed()
+        );
         drop(vault);
         let key = self.path("vault").join(ops::key::FILE);
         std::fs::copy(key, self.temp.path().join("sheet.txt")).unwrap();

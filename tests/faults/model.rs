@@ -213,7 +213,8 @@ impl Run {
                 }
             }
             Step::Mirror => {
-                let report = ops::mirror::mirror(&vault, &[], WAIT)?;
+                let report =
+                    ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)?;
                 if let Some(e) = report.shelves.into_iter().find_map(|s| s.error) {
                     return Err(farshelf::error::Error::new(farshelf::error::Kind::Io, e));
                 }
@@ -348,7 +349,8 @@ impl Run {
     fn end(&mut self) -> std::result::Result<(), String> {
         let vault = self.lab.open(&self.lab.calm(4000)).map_err(|e| e.fact())?;
         nothing_damaged(&vault)?;
-        let report = ops::mirror::mirror(&vault, &[], WAIT).map_err(|e| e.fact())?;
+        let report = ops::mirror::mirror(&vault, &ops::mirror::MirrorOptions::of(&[]), WAIT)
+            .map_err(|e| e.fact())?;
         if report.shelves.iter().any(|s| s.state != ShelfState::Good) {
             return Err(format!("{:?}", report.shelves));
         }
@@ -356,11 +358,14 @@ impl Run {
         let identity = ops::key::identity(&vault, &mut || unreachable!()).map_err(|e| e.fact())?;
         drop(vault);
         let options = ops::rescue::RescueOptions {
-            locations: vec![self.lab.path("barn")],
+            locations: vec![farshelf::shelf::registry::Reach::folder(
+                &self.lab.path("barn"),
+            )],
             identity: &identity,
             to: self.lab.path("rescued"),
             line: None,
             until: None,
+            progress: std::sync::Arc::new(farshelf::ops::mirror::Silent),
         };
         let (rescued, report) =
             ops::rescue::rescue(&options, &self.lab.calm(4001), WAIT).map_err(|e| e.fact())?;

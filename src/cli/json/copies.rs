@@ -1,5 +1,7 @@
 //! Shapes of what tells of copies: shelves, health, mirror, fixity, repair.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use crate::care::health;
@@ -27,6 +29,7 @@ pub(crate) struct Shelf {
     mirrored_at: Option<String>,
     verified_at: Option<String>,
     opened_at: Option<String>,
+    reported_at: Option<String>,
     reachable: bool,
 }
 
@@ -46,6 +49,7 @@ impl Shelf {
             mirrored_at: s.mirrored_at.map(rfc3339),
             verified_at: s.verified_at.map(rfc3339),
             opened_at: s.opened_at.map(rfc3339),
+            reported_at: s.reported_at.map(rfc3339),
             reachable: s.reachable,
         }
     }
@@ -64,6 +68,7 @@ pub(crate) struct ShelfAdded {
     shelf: Shelf,
     taken_up: bool,
     same_file_system: bool,
+    honours: BTreeMap<String, String>,
 }
 
 impl ShelfAdded {
@@ -72,6 +77,7 @@ impl ShelfAdded {
             shelf: Shelf::of(&a.shelf),
             taken_up: a.taken_up,
             same_file_system: a.same_file_system,
+            honours: a.honours.clone(),
         }
     }
 }

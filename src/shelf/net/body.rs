@@ -14,8 +14,7 @@ use http_body::{Body, Frame, SizeHint};
 
 use super::pace::Pace;
 use super::trouble::{Trouble, TroubleKind};
-use super::{Courier, runtime};
-use crate::error::{Error, Result};
+use super::{Courier, Watched, runtime};
 use crate::sys::clock::Clock;
 
 /// The bytes of a request; a clone shares them.
@@ -63,6 +62,7 @@ pub(super) struct Outgoing {
     left: u64,
     moved: Arc<AtomicU64>,
     pace: Option<Arc<Pace>>,
+    watched: Watched,
     clock: Arc<dyn Clock>,
     waiting: Option<(Pin<Box<tokio::time::Sleep>>, Bytes)>,
 }
@@ -72,6 +72,7 @@ impl Outgoing {
         payload: Payload,
         moved: Arc<AtomicU64>,
         pace: Option<Arc<Pace>>,
+        watched: Watched,
         clock: Arc<dyn Clock>,
     ) -> Outgoing {
         Outgoing {
@@ -81,6 +82,7 @@ impl Outgoing {
             rest: Bytes::new(),
             moved,
             pace,
+            watched,
             clock,
             waiting: None,
         }
@@ -89,6 +91,7 @@ impl Outgoing {
     fn pass(&mut self, piece: Bytes) -> Poll<Option<std::result::Result<Frame<Bytes>, Never>>> {
         self.moved.fetch_add(piece.len() as u64, Ordering::Relaxed);
         self.left -= piece.len() as u64;
+        self.watched.tell(piece.len() as u64);
         Poll::Ready(Some(Ok(Frame::data(piece))))
     }
 }
@@ -162,6 +165,7 @@ pub struct BodyReader {
     server: Arc<str>,
     stall: Duration,
     pace: Option<Arc<Pace>>,
+    watched: Watched,
     clock: Arc<dyn Clock>,
 }
 
@@ -177,6 +181,7 @@ impl BodyReader {
         server: Arc<str>,
         stall: Duration,
         pace: Option<Arc<Pace>>,
+        watched: Watched,
         clock: Arc<dyn Clock>,
     ) -> BodyReader {
         BodyReader {
@@ -185,6 +190,7 @@ impl BodyReader {
             server,
             stall,
             pace,
+            watched,
             clock,
         }
     }
@@ -210,6 +216,7 @@ impl BodyReader {
                 if let Some(pace) = &self.pace {
                     tokio::time::sleep(pace.take(bytes.len(), self.clock.steady())).await;
                 }
+                self.watched.tell(bytes.len() as u64);
                 Some(Ok(bytes))
             }
         }
@@ -248,7 +255,7 @@ impl Read for BodyReader {
 }
 
 /// Asks for an object from a byte on.
-type Reopen<'a> = Box<dyn FnMut(u64) -> Result<Box<dyn Read + Send>> + Send + 'a>;
+type Reopen<'a> = Box<dyn FnMut(u64) -> io::Result<Box<dyn Read + Send>> + Send + 'a>;
 
 /// A body that is asked for again from where it broke off. Whoever reads it checks the whole, so a server that
 /// answers with other bytes the second time is found out.
@@ -272,7 +279,7 @@ impl<'a> Resuming<'a> {
     ///
     /// # Errors
     /// Of `reopen`.
-    pub fn begin(courier: &Courier, mut reopen: Reopen<'a>) -> Result<Resuming<'a>> {
+    pub fn begin(courier: &Courier, mut reopen: Reopen<'a>) -> io::Result<Resuming<'a>> {
         Ok(Resuming {
             body: reopen(0)?,
             reopen,
@@ -299,16 +306,11 @@ impl Read for Resuming<'_> {
                     let patience = &self.courier.patience;
                     let wait = patience.wait(self.in_a_row, None, self.courier.entropy.as_ref());
                     std::thread::sleep(wait);
-                    self.body = (self.reopen)(self.at).map_err(into_io)?;
+                    self.body = (self.reopen)(self.at)?;
                 }
             }
         }
     }
-}
-
-/// An error on its way through a reader; [`crate::shelf::reading_error`] finds it again.
-pub(super) fn into_io(e: Error) -> io::Error {
-    io::Error::other(e)
 }
 
 /// Bytes gathered until all are there: for servers that take an object only in one piece, with its length first.

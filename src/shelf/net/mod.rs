@@ -45,6 +45,27 @@ pub struct Settings {
     pub patience: Patience,
 }
 
+/// Told how many bytes have just travelled.
+pub type Watch = Arc<dyn Fn(u64) + Send + Sync>;
+
+/// Set once, shared by a courier and its clones.
+#[derive(Clone, Default)]
+pub(super) struct Watched(Arc<OnceLock<Watch>>);
+
+impl Watched {
+    fn tell(&self, bytes: u64) {
+        if let Some(watch) = self.0.get() {
+            watch(bytes);
+        }
+    }
+}
+
+impl std::fmt::Debug for Watched {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Watched")
+    }
+}
+
 /// Carries requests to one server.
 #[derive(Debug, Clone)]
 pub struct Courier {
@@ -53,6 +74,7 @@ pub struct Courier {
     patience: Patience,
     up: Option<Arc<Pace>>,
     down: Option<Arc<Pace>>,
+    watched: Watched,
     clock: Arc<dyn Clock>,
     entropy: Arc<dyn Entropy>,
 }
@@ -104,6 +126,7 @@ impl Courier {
             patience: settings.patience.clone(),
             up: pace(),
             down: pace(),
+            watched: Watched::default(),
             clock: Arc::clone(&world.clock),
             entropy: Arc::clone(&world.entropy),
         })
@@ -112,6 +135,11 @@ impl Courier {
     /// The server as errors name it: scheme, name and port.
     pub fn server(&self) -> &str {
         &self.server
+    }
+
+    /// Has `watch` told of every byte of a body that travels; only the first one is.
+    pub fn watch(&self, watch: Watch) {
+        let _ = self.watched.0.set(watch);
     }
 
     /// [`Courier::call`], waited for on this thread.
@@ -167,6 +195,7 @@ impl Courier {
             request.body().clone(),
             Arc::clone(&moved),
             self.up.clone(),
+            self.watched.clone(),
             Arc::clone(&self.clock),
         );
         let mut built = reqwest::Request::new(
@@ -204,6 +233,7 @@ impl Courier {
                 Arc::clone(&self.server),
                 self.patience.stall,
                 self.down.clone(),
+                self.watched.clone(),
                 Arc::clone(&self.clock),
             )
         });

@@ -160,12 +160,10 @@ fn a_body_that_breaks_off_is_asked_for_from_where_it_was() {
     let server = scripted(&[first, rest]);
     let courier = Courier::new(&World::real(), &server.url, &impatient()).unwrap();
     let froms = std::sync::Mutex::new(Vec::new());
-    let reopen = |from: u64| -> Result<Box<dyn Read + Send>> {
+    let reopen = |from: u64| -> std::io::Result<Box<dyn Read + Send>> {
         froms.lock().unwrap().push(from);
         let request = Request::get(&server.url).body(Payload::empty()).unwrap();
-        let answer = courier
-            .send(request, |_| false)
-            .map_err(|t| t.error("cannot read x"))?;
+        let answer = courier.send(request, |_| false)?;
         Ok(Box::new(answer.into_body()))
     };
     let mut body = Vec::new();

@@ -1,6 +1,9 @@
 //! Whom to trust: a certificate pinned by its print, or further authorities beside the system's.
 
+use std::io;
+use std::net::{TcpStream, ToSocketAddrs};
 use std::sync::Arc;
+use std::time::Duration;
 
 use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
 use rustls::crypto::{CryptoProvider, verify_tls12_signature, verify_tls13_signature};
@@ -8,6 +11,7 @@ use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
 use rustls::{CertificateError, ClientConfig, DigitallySignedStruct, SignatureScheme};
 use sha2::{Digest, Sha256};
 
+use super::trouble::TroubleKind;
 use crate::error::{Error, Kind, Next, Result};
 use crate::lending::CertificatePrint;
 
@@ -52,13 +56,73 @@ pub fn pinned(print: CertificatePrint) -> Result<ClientConfig> {
         .map_err(|e| Error::new(Kind::Bug, "TLS could not be set up").because(e))?;
     Ok(config
         .dangerous()
-        .with_custom_certificate_verifier(Arc::new(Pinned { print, provider }))
+        .with_custom_certificate_verifier(Arc::new(Pinned {
+            print: Some(print),
+            provider,
+        }))
         .with_no_client_auth())
+}
+
+/// The print of the certificate that a server shows, where nothing tells which one would be right: whoever uses it
+/// trusts the first server that answers, and may send it nothing secret.
+///
+/// # Errors
+/// What went wrong on the way there.
+pub fn shown_by(
+    name: &str,
+    port: u16,
+    patience: Duration,
+) -> std::result::Result<CertificatePrint, TroubleKind> {
+    let bare = name.trim_start_matches('[').trim_end_matches(']');
+    let addresses = (bare, port)
+        .to_socket_addrs()
+        .map_err(|_| TroubleKind::NotFound)?;
+    let mut stream = None;
+    let mut failed = TroubleKind::NotFound;
+    for address in addresses {
+        match TcpStream::connect_timeout(&address, patience) {
+            Ok(connected) => {
+                stream = Some(connected);
+                break;
+            }
+            Err(e) if e.kind() == io::ErrorKind::ConnectionRefused => {
+                failed = TroubleKind::NotListening;
+            }
+            Err(_) => failed = TroubleKind::NoAnswer,
+        }
+    }
+    let mut stream = stream.ok_or(failed)?;
+    let other = |e: rustls::Error| TroubleKind::Tls(e.to_string());
+    let _ = stream.set_read_timeout(Some(patience));
+    let _ = stream.set_write_timeout(Some(patience));
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let config = ClientConfig::builder_with_provider(Arc::clone(&provider))
+        .with_safe_default_protocol_versions()
+        .map_err(other)?
+        .dangerous()
+        .with_custom_certificate_verifier(Arc::new(Pinned {
+            print: None,
+            provider,
+        }))
+        .with_no_client_auth();
+    let server = ServerName::try_from(bare.to_string()).map_err(|_| TroubleKind::NotFound)?;
+    let mut session = rustls::ClientConnection::new(Arc::new(config), server).map_err(other)?;
+    while session.is_handshaking() {
+        session
+            .complete_io(&mut stream)
+            .map_err(|_| TroubleKind::Tls("the handshake failed".to_string()))?;
+    }
+    session
+        .peer_certificates()
+        .and_then(|shown| shown.first())
+        .and_then(|first| print_of(first).parse().ok())
+        .ok_or_else(|| TroubleKind::Tls("no certificate was shown".to_string()))
 }
 
 #[derive(Debug)]
 struct Pinned {
-    print: CertificatePrint,
+    /// None: any, for [`shown_by`].
+    print: Option<CertificatePrint>,
     provider: Arc<CryptoProvider>,
 }
 
@@ -71,7 +135,8 @@ impl ServerCertVerifier for Pinned {
         _ocsp_response: &[u8],
         _now: UnixTime,
     ) -> std::result::Result<ServerCertVerified, rustls::Error> {
-        if print_of(end_entity) == self.print.as_str() {
+        let wanted = self.print.as_ref();
+        if wanted.is_none_or(|print| print.as_str() == print_of(end_entity)) {
             Ok(ServerCertVerified::assertion())
         } else {
             Err(rustls::Error::InvalidCertificate(

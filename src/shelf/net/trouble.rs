@@ -224,6 +224,11 @@ impl Trouble {
         matches!(&self.kind, TroubleKind::Answered(a) if a.is_full())
     }
 
+    /// True if the answer says that an object is not there; a missing bucket is another matter.
+    pub fn is_missing_object(&self) -> bool {
+        matches!(&self.kind, TroubleKind::Answered(a) if a.status == 404 && !a.is_missing_bucket())
+    }
+
     /// The status, if there was an answer.
     pub fn status(&self) -> Option<u16> {
         match &self.kind {
@@ -234,6 +239,11 @@ impl Trouble {
 }
 
 impl Answered {
+    /// True if it is the bucket that is not there, and not an object in it.
+    pub fn is_missing_bucket(&self) -> bool {
+        self.code.as_deref() == Some("NoSuchBucket")
+    }
+
     fn is_full(&self) -> bool {
         let code = self.code.as_deref().unwrap_or_default();
         matches!(self.status, 413 | 507)
@@ -276,6 +286,12 @@ impl Answered {
             return say(
                 Kind::Refused,
                 "add the shelf again with the right user or access key and its secret",
+            );
+        }
+        if self.is_missing_bucket() {
+            return say(
+                Kind::Refused,
+                "check the bucket's name, or make the bucket first; nothing is lost",
             );
         }
         match self.status {
@@ -367,6 +383,8 @@ impl Answered {
                 f,
                 "{server} does not accept the user or access key, or its secret (HTTP {status}"
             )?;
+        } else if self.is_missing_bucket() {
+            write!(f, "{server} has no bucket of that name (HTTP {status}")?;
         } else {
             match status {
                 403 => write!(f, "{server} does not allow it (HTTP 403")?,

@@ -412,4 +412,3 @@ impl Read for Skipping {
         self.body.read(buf)
     }
 }
-

@@ -310,4 +310,3 @@ impl<R: BufRead> BufRead for Bounded<R> {
         self.inner.consume(n);
     }
 }
-

@@ -49,6 +49,12 @@ pub struct ShelfCheck {
     pub file_system: Option<u64>,
     /// What is wrong beside its reels.
     pub damage: Option<String>,
+    /// Why the last attempt to reach it failed; none after a success.
+    pub away: Option<String>,
+    /// Names of the further keys that were seen there, one a line.
+    pub keys: Option<String>,
+    /// When its keeper last checked all of it, by the keeper's word, unix seconds.
+    pub reported_at: Option<i64>,
 }
 
 /// A file that was read before and the take it led to.
@@ -223,7 +229,8 @@ impl Catalogue {
         Ok(self
             .conn
             .prepare_cached(
-                "SELECT mirrored_at, seen_at, file_system, damage FROM shelf_check WHERE shelf = ?1",
+                "SELECT mirrored_at, seen_at, file_system, damage, away, keys, reported_at
+                 FROM shelf_check WHERE shelf = ?1",
             )?
             .query_row([shelf], |r| {
                 Ok(ShelfCheck {
@@ -231,6 +238,9 @@ impl Catalogue {
                     seen_at: r.get(1)?,
                     file_system: r.get::<_, Option<i64>>(2)?.map(|n| n as u64),
                     damage: r.get(3)?,
+                    away: r.get(4)?,
+                    keys: r.get(5)?,
+                    reported_at: r.get(6)?,
                 })
             })
             .optional()?
@@ -241,14 +251,19 @@ impl Catalogue {
     pub fn set_shelf_check(&self, shelf: i64, check: &ShelfCheck) -> Result<()> {
         self.conn
             .prepare_cached(
-                "INSERT OR REPLACE INTO shelf_check (shelf, mirrored_at, seen_at, file_system, damage) VALUES (?1,?2,?3,?4,?5)",
+                "INSERT OR REPLACE INTO shelf_check
+                 (shelf, mirrored_at, seen_at, file_system, damage, away, keys, reported_at)
+                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8)",
             )?
             .execute(params![
                 shelf,
                 check.mirrored_at,
                 check.seen_at,
                 check.file_system.map(|n| n as i64),
-                check.damage
+                check.damage,
+                check.away,
+                check.keys,
+                check.reported_at,
             ])?;
         Ok(())
     }

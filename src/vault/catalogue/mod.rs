@@ -39,6 +39,7 @@ const STEPS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
     include_str!("../../../migrations/0002_reels.sql"),
     include_str!("../../../migrations/0003_readings.sql"),
+    include_str!("../../../migrations/0004_distant_shelves.sql"),
 ];
 
 /// The catalogue's file name inside a vault.
