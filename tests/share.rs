@@ -1,19 +1,24 @@
-//! The promises of a shelf, kept by a WebDAV share at servers that others wrote.
+//! The promises of a shelf, kept by a WebDAV share at servers that others wrote, and at one that does what those do
+//! seldom.
 
 #[path = "common/dav_servers.rs"]
 mod dav_servers;
+#[path = "common/scripted.rs"]
+mod scripted;
 
 use std::fs;
 use std::io::{self, Read, Write};
+use std::time::{Duration, SystemTime};
 
 use dav_servers::{Auth, PASSWORD, Server, apache, wsgidav};
 use farshelf::error::{Error, Kind, Next};
-use farshelf::shelf::net::Settings;
+use farshelf::shelf::net::{Patience, Settings};
 use farshelf::shelf::secret::Secret;
 use farshelf::shelf::share::Share;
-use farshelf::shelf::{Part, Shelf, ShelfJson};
+use farshelf::shelf::{Part, Shelf, ShelfJson, is_away};
 use farshelf::sys::World;
 use farshelf::sys::disk::Replace;
+use scripted::{Asked, Reply, Scripted, reply};
 
 fn share_at(url: &str, user: &str, password: &str, settings: &Settings) -> Share {
     let secret = Some(Secret::new(password));
@@ -219,4 +224,447 @@ fn apache_with_a_certificate_of_its_own_keeps_the_promises_once_it_is_named() {
     let error = ShelfJson::read(&stranger).unwrap_err();
     assert!(error.fact().contains("vouches for"), "{}", error.fact());
     promises(&server);
+}
+
+#[test]
+fn leftovers_of_ours_go_once_they_are_a_day_old() {
+    let Some(server) = apache(Auth::Basic, "/", false) else {
+        return;
+    };
+    let shelf = share(&server, "/box");
+    shelf.lay_out(&about()).unwrap();
+    let reels = server.files().join("box/reels");
+    let old = SystemTime::now() - Duration::from_secs(25 * 3600);
+    let young = SystemTime::now() - Duration::from_secs(23 * 3600);
+    let ours = |digit: &str| format!(".unfinished-{}", digit.repeat(32));
+    for (name, modified) in [
+        (ours("a"), old),
+        (ours("b"), young),
+        (".unfinished-7-0-copy".into(), old),
+        ("x".into(), old),
+    ] {
+        let file = fs::File::create(reels.join(name)).unwrap();
+        file.set_modified(modified).unwrap();
+    }
+    let names = || {
+        let mut names: Vec<String> = fs::read_dir(&reels)
+            .unwrap()
+            .map(|e| e.unwrap().file_name().into_string().unwrap())
+            .filter(|n| !n.starts_with(".DAV"))
+            .collect();
+        names.sort();
+        names
+    };
+    shelf.list(Part::Reels).unwrap();
+    assert_eq!(names().len(), 4, "looking removes nothing");
+    drop(shelf.begin().unwrap());
+    let left = [".unfinished-7-0-copy".to_string(), ours("b"), "x".into()];
+    assert_eq!(names(), left);
+}
+
+#[test]
+fn an_object_costs_few_requests_on_few_connections() {
+    let Some(server) = apache(Auth::Digest, "/", false) else {
+        return;
+    };
+    let shelf = share(&server, "/box");
+    shelf.lay_out(&about()).unwrap();
+    drop(shelf.begin().unwrap());
+    // Its nonces live for a second: the next answer is refused once as stale.
+    std::thread::sleep(Duration::from_millis(2_100));
+    let before = wait_for_log(&server, 0).len();
+    let body: Vec<u8> = vec![7; 5_000_000];
+    for n in 0..3 {
+        publish(&shelf, &format!("reels/{n}"), &body, Replace::No).unwrap();
+    }
+    let log = wait_for_log(&server, before + 16);
+    let log = &log[before..];
+    let refused = log.iter().filter(|l| l.contains(" 401 ")).count();
+    assert!((1..=3).contains(&refused), "{log:#?}");
+    assert_eq!(log.len() - refused, 3 * 5, "{log:#?}");
+    // `%k` counts the requests that its connection carried before.
+    let connections = log.iter().filter(|l| l.ends_with(" 0")).count();
+    assert!(connections <= 2, "{log:#?}");
+}
+
+/// The log, once it has so many lines: Apache writes them after it has answered.
+fn wait_for_log(server: &Server, lines: usize) -> Vec<String> {
+    for _ in 0..100 {
+        std::thread::sleep(Duration::from_millis(20));
+        if server.requests().len() >= lines {
+            break;
+        }
+    }
+    server.requests()
+}
+
+#[test]
+fn many_are_sent_side_by_side() {
+    let Some(server) = apache(Auth::Digest, "/", false) else {
+        return;
+    };
+    let shelf = share(&server, "/box");
+    shelf.lay_out(&about()).unwrap();
+    assert_eq!((shelf.side_by_side(), shelf.is_near()), (4, false));
+    std::thread::scope(|scope| {
+        for n in 0..8 {
+            let shelf = &shelf;
+            scope.spawn(move || {
+                for m in 0..10 {
+                    let name = format!("reels/{n}-{m}");
+                    publish(shelf, &name, name.as_bytes(), Replace::No).unwrap();
+                    assert_eq!(whole(shelf, &name), name.as_bytes());
+                }
+            });
+        }
+    });
+    assert_eq!(shelf.list(Part::Reels).unwrap().len(), 80);
+}
+
+fn impatient() -> Settings {
+    Settings {
+        patience: Patience {
+            connect: Duration::from_millis(500),
+            stall: Duration::from_millis(400),
+            tries: 3,
+            first_wait: Duration::from_millis(4),
+        },
+        ..Settings::default()
+    }
+}
+
+fn scripted_share(server: &Scripted) -> Share {
+    share_at(&server.url, "lena", PASSWORD, &impatient())
+}
+
+/// The answer to a PROPFIND about one resource.
+fn found(path: &str, bytes: usize) -> Reply {
+    let body = format!(
+        "<D:multistatus xmlns:D='DAV:'><D:response><D:href>{path}</D:href><D:propstat><D:prop>\
+         <D:getcontentlength>{bytes}</D:getcontentlength></D:prop><D:status>HTTP/1.1 200 OK</D:status>\
+         </D:propstat></D:response></D:multistatus>"
+    );
+    reply("207 Multi-Status", "", body.as_bytes())
+}
+
+#[test]
+fn a_read_goes_on_where_it_broke_off() {
+    let body: Vec<u8> = (0..100_000u32).map(|n| (n % 253) as u8).collect();
+    let cut = 40_000;
+    for kind in ["ranges", "no ranges", "other range", "whole", "gone"] {
+        let bytes = body.clone();
+        let server = Scripted::new(move |asked: &Asked| {
+            let whole = |sent: usize| {
+                let length = bytes.len();
+                let mut out =
+                    format!("HTTP/1.1 200 OK\r\nContent-Length: {length}\r\n\r\n").into_bytes();
+                out.extend_from_slice(&bytes[..sent]);
+                Reply::Bytes(out)
+            };
+            let part = |from: usize| {
+                let last = bytes.len() - 1;
+                let range = format!("Content-Range: bytes {from}-{last}/{}\r\n", bytes.len());
+                reply("206 Partial Content", &range, &bytes[from..])
+            };
+            match (asked.method.as_str(), asked.before, kind) {
+                ("PROPFIND", ..) => found("/", 0),
+                (_, 0, "whole") => {
+                    // All bytes, and no end.
+                    let mut out = b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n".to_vec();
+                    out.extend_from_slice(format!("{:x}\r\n", bytes.len()).as_bytes());
+                    out.extend_from_slice(&bytes);
+                    Reply::Bytes(out)
+                }
+                (_, _, "whole") => reply(
+                    "416 No",
+                    &format!("Content-Range: bytes */{}\r\n", bytes.len()),
+                    b"",
+                ),
+                (_, 0, _) => whole(cut),
+                (_, 1, "no ranges") => whole(cut + 9_000),
+                (_, _, "no ranges") => whole(bytes.len()),
+                (_, _, "other range") => part(cut - 1),
+                (_, _, "gone") => reply("404 Not Found", "", b""),
+                _ => part(cut),
+            }
+        });
+        let shelf = scripted_share(&server);
+        let mut read = Vec::new();
+        let end = shelf.read("reels/x").unwrap().read_to_end(&mut read);
+        let ranges: Vec<Option<String>> = server
+            .asked()
+            .iter()
+            .map(|a| a.header("range").map(str::to_string))
+            .collect();
+        match kind {
+            "ranges" => assert_eq!(ranges, [None, Some("bytes=40000-".into())]),
+            "no ranges" => assert_eq!(ranges.len(), 3),
+            "whole" => assert_eq!(ranges, [None, Some("bytes=100000-".into())]),
+            _ => {
+                let error = end.unwrap_err();
+                assert_eq!(is_away(&error), kind == "other range", "{kind}: {error:?}");
+                assert!(read == body[..cut], "{kind}");
+                continue;
+            }
+        }
+        end.unwrap();
+        assert!(read == body, "{kind}");
+    }
+}
+
+/// A server for one upload: what it says to each MOVE, to DELETE, and how long the target is (-1: not there).
+fn publishing(moves: &'static [&'static str], delete: &'static str, there: i64) -> Scripted {
+    Scripted::new(move |asked: &Asked| match asked.method.as_str() {
+        "PROPFIND" if asked.path == "/shelf.json" => found("/shelf.json", 1),
+        "PROPFIND" if asked.path == "/reels/x" && there >= 0 => found("/reels/x", there as usize),
+        "PUT" => reply("201 Created", "", b""),
+        "DELETE" => reply(delete, "", b""),
+        "MOVE" => {
+            let moved = asked.asked_before(moves.len());
+            match moves[moved] {
+                "" => Reply::Bytes(Vec::new()),
+                status => reply(status, "", b""),
+            }
+        }
+        _ => reply("404 Not Found", "", b""),
+    })
+}
+
+impl Asked {
+    /// The number of this request among its like, kept below `most`.
+    fn asked_before(&self, most: usize) -> usize {
+        self.before.min(most - 1)
+    }
+}
+
+#[test]
+fn the_answer_to_a_move_is_understood() {
+    const LOST: &str = "";
+    let put = |server: &Scripted| publish(&scripted_share(server), "reels/x", b"abc", Replace::No);
+    for (moves, delete, there, good) in [
+        (&["201 Created"][..], "204 No", 3, true),
+        (&["204 No Content"], "204 No", 3, true),
+        // Done, and the answer was lost.
+        (&[LOST, "404 Not Found"], "404 Not Found", 3, true),
+        (&[LOST, "412 Taken"], "404 Not Found", 3, true),
+        (&["503 Busy", "201 Created"], "204 No", 3, true),
+        // Not done.
+        (&["404 Not Found"], "404 Not Found", -1, false),
+        (&["404 Not Found"], "404 Not Found", 2, false),
+        (&["201 Created"], "204 No", 2, false),
+        (&["201 Created"], "404 Not Found", -1, false),
+        (&["207 Multi-Status"], "204 No", 3, false),
+        (&["403 Forbidden"], "204 No", 3, false),
+        (&["412 Taken"], "204 No", 3, false),
+        (&["412 Taken"], "404 Not Found", 2, false),
+    ] {
+        let server = publishing(moves, delete, there);
+        let got = put(&server);
+        assert_eq!(got.is_ok(), good, "{moves:?} {there}: {got:?}");
+        let taken = got.as_ref().is_err_and(is_taken);
+        assert_eq!(
+            taken,
+            !good && moves[0].starts_with("412"),
+            "{moves:?}: {got:?}"
+        );
+        if let Err(error) = &got {
+            assert!(
+                !matches!(error.next_step(), Next::Nothing),
+                "{}",
+                error.fact()
+            );
+            assert_eq!(server.count("DELETE"), 1, "{moves:?}");
+        }
+        for asked in server.asked().iter().filter(|a| a.method == "MOVE") {
+            assert!(asked.path.starts_with("/reels/.unfinished-"));
+            assert_eq!(asked.header("overwrite"), Some("f"));
+            let to = format!("{}/reels/x", server.url);
+            assert_eq!(asked.header("destination"), Some(to.as_str()));
+        }
+    }
+    let server = publishing(&["204 No Content"], "204 No", 3);
+    publish(&scripted_share(&server), "reels/x", b"abc", Replace::Yes).unwrap();
+    let asked = server.asked();
+    let moved = asked.iter().find(|a| a.method == "MOVE").unwrap();
+    assert_eq!(moved.header("overwrite"), Some("t"));
+}
+
+#[test]
+fn a_full_server_is_named_and_asked_once() {
+    for status in ["507 Insufficient Storage", "413 Content Too Large"] {
+        let server = Scripted::new(move |asked: &Asked| match asked.method.as_str() {
+            "PROPFIND" if asked.path == "/shelf.json" => found("/shelf.json", 1),
+            "PUT" => reply(status, "", b""),
+            _ => reply("404 Not Found", "", b""),
+        });
+        let error = publish(&scripted_share(&server), "reels/x", b"abc", Replace::No).unwrap_err();
+        assert_eq!(error.kind, Kind::Refused);
+        assert!(error.fact().contains("no room left"), "{}", error.fact());
+        assert_eq!((server.count("PUT"), server.count("DELETE")), (1, 1));
+    }
+}
+
+/// Whatever keeps us from looking is no word about what is there.
+#[test]
+fn a_server_that_gives_no_answer_is_away_and_says_why() {
+    let list = reply_list();
+    for (answer, kind, says, next) in [
+        (
+            "silence",
+            Kind::Unreachable,
+            "no byte moved",
+            "goes on where it was",
+        ),
+        (
+            "page",
+            Kind::Unreachable,
+            "a web page came",
+            "sign in to this network",
+        ),
+        (
+            "redirect",
+            Kind::Refused,
+            "sends us to https://other.example",
+            "under the address",
+        ),
+        (
+            "500",
+            Kind::Unreachable,
+            "failed (HTTP 500",
+            "try again later",
+        ),
+        (
+            "403",
+            Kind::Refused,
+            "does not allow it",
+            "read and write there",
+        ),
+        ("405", Kind::Refused, "no WebDAV share", "path of their own"),
+        ("200", Kind::Refused, "no WebDAV share", "path of their own"),
+        (
+            "ntlm",
+            Kind::Refused,
+            "a way of signing in",
+            "Basic or Digest",
+        ),
+        (
+            "other list",
+            Kind::Unreachable,
+            "not of the folder",
+            "try again later",
+        ),
+        (
+            "no list",
+            Kind::Unreachable,
+            "cannot be read",
+            "try again later",
+        ),
+        (
+            "404",
+            Kind::Unreachable,
+            "there is no folder",
+            "check the address",
+        ),
+    ] {
+        let list = list.clone();
+        let server = Scripted::new(move |asked: &Asked| match answer {
+            "silence" => Reply::Silence,
+            "page" => reply("200 OK", "Content-Type: text/html\r\n", b"<html>Welcome"),
+            "redirect" => reply("302 Go", "Location: https://other.example/?a=b\r\n", b""),
+            "500" => reply("500 Oh", "", b""),
+            "403" => reply("403 No", "", b""),
+            "405" if asked.method == "PROPFIND" => reply("405 No", "", b""),
+            "200" if asked.method == "PROPFIND" => reply("200 OK", "", b"hello"),
+            "ntlm" => reply("401 Who", "WWW-Authenticate: NTLM\r\n", b""),
+            "other list" if asked.method == "PROPFIND" => reply("207 List", "", list.as_bytes()),
+            "no list" if asked.method == "PROPFIND" => reply("207 List", "", b"<D:multistatus"),
+            _ => reply("404 Not Found", "", b""),
+        });
+        let shelf = scripted_share(&server);
+        let told = |error: Error| {
+            let Next::Say(advice) = error.next_step() else {
+                panic!("{answer}: no next step")
+            };
+            let text = format!("{}; {advice}", error.fact());
+            assert_eq!(error.kind, kind, "{answer}: {text}");
+            assert!(
+                text.contains(says) && text.contains(next),
+                "{answer}: {text}"
+            );
+        };
+        told(shelf.list(Part::Reels).unwrap_err());
+        if answer == "other list" {
+            continue;
+        }
+        told(ShelfJson::read(&shelf).unwrap_err());
+        let error = shelf.read("reels/x").err().unwrap();
+        assert!(is_away(&error), "{answer}: {error:?}");
+        assert!(shelf.begin().is_err(), "{answer}");
+        assert_eq!(server.count("PUT"), 0);
+    }
+}
+
+/// A list that is about another folder than the one that was asked for.
+fn reply_list() -> String {
+    "<D:multistatus xmlns:D='DAV:'><D:response><D:href>/elsewhere/reels/</D:href></D:response></D:multistatus>".into()
+}
+
+#[test]
+fn a_folder_that_somebody_else_makes_meanwhile_is_taken_as_made() {
+    for status in ["405 There", "403 No", "409 Conflict", "500 Oh", "200 OK"] {
+        let collection = "<D:multistatus xmlns:D='DAV:'><D:response><D:href>@</D:href><D:propstat><D:prop>\
+            <D:resourcetype><D:collection/></D:resourcetype><D:getcontentlength>@n</D:getcontentlength></D:prop>\
+            <D:status>HTTP/1.1 200 OK</D:status></D:propstat></D:response></D:multistatus>";
+        let written = std::sync::Mutex::new(std::collections::HashMap::new());
+        let server = Scripted::new(move |asked: &Asked| {
+            let mut written = written.lock().unwrap();
+            match asked.method.as_str() {
+                "MKCOL" => reply(status, "", b""),
+                "PUT" => {
+                    written.insert(asked.path.clone(), asked.body.len());
+                    reply("201 Created", "", b"")
+                }
+                "MOVE" => {
+                    let bytes = written.remove(&asked.path).unwrap();
+                    let (_, to) = asked
+                        .header("destination")
+                        .unwrap()
+                        .rsplit_once('/')
+                        .unwrap();
+                    written.insert(format!("/{to}"), bytes);
+                    reply("201 Created", "", b"")
+                }
+                _ => {
+                    let bytes = written.get(&asked.path.to_ascii_lowercase()).copied();
+                    let body = collection.replace("@n", &bytes.unwrap_or(0).to_string());
+                    reply("207 List", "", body.replace('@', &asked.path).as_bytes())
+                }
+            }
+        });
+        scripted_share(&server).lay_out(&about()).unwrap();
+        let last = server.asked().pop().unwrap();
+        assert_eq!(last.path, "/shelf.json", "it comes last");
+    }
+}
+
+/// 0.0.0.0 leads to this computer and is not known to: as good as a server that others can read along with.
+#[test]
+fn a_password_goes_in_clear_only_where_the_person_says_so() {
+    let server = Scripted::new(|asked: &Asked| match asked.header("authorization") {
+        Some(_) => reply("404 Not Found", "", b""),
+        None => reply("401 Who", "WWW-Authenticate: Basic realm=x\r\n", b""),
+    });
+    let url = server.url.replace("127.0.0.1", "0.0.0.0");
+    let shelf = share_at(&url, "lena", PASSWORD, &impatient());
+    let error = shelf.foreign_names().unwrap_err();
+    assert_eq!(error.kind, Kind::Refused);
+    assert!(error.fact().contains("in clear"), "{}", error.fact());
+    assert!(
+        server
+            .asked()
+            .iter()
+            .all(|a| a.header("authorization").is_none())
+    );
+    let shelf = shelf.even_in_clear();
+    assert_eq!(shelf.foreign_names().unwrap(), [""; 0]);
 }

@@ -128,11 +128,21 @@ impl Share {
         }
     }
 
+    /// True if the collection is there, with a shelf in it or without; [`Shelf::lay_out`] makes it where its parent is
+    /// there.
+    ///
+    /// # Errors
+    /// `Unreachable`, `Refused`.
+    pub fn has_folder(&self) -> Result<bool> {
+        let found = self.dav.look("").map_err(self.cannot("look at"))?;
+        Ok(found.is_some())
+    }
+
     /// For something that was not found: an error if even the collection it would stand in is away.
     fn must_be_there(&self) -> Result<()> {
-        match self.dav.look("").map_err(self.cannot("look at"))? {
-            Some(_) => Ok(()),
-            None => Err(self.no_folder()),
+        match self.has_folder()? {
+            true => Ok(()),
+            false => Err(self.no_folder()),
         }
     }
 

@@ -52,6 +52,8 @@ pub enum TroubleKind {
     InClear,
     /// It asks for a way of signing in that we do not know.
     NoWayIn,
+    /// It answers as a server does that knows no WebDAV.
+    NoShare,
     /// It answered with a status that is no success.
     Answered(Answered),
     /// Anything else.
@@ -214,6 +216,12 @@ impl Trouble {
                     "let the server offer Basic or Digest sign-in; the password was not sent",
                 ),
             ),
+            TroubleKind::NoShare => (
+                Kind::Refused,
+                Next::say(
+                    "check the address: shares often have a path of their own, such as /dav; nothing is lost",
+                ),
+            ),
             TroubleKind::Answered(a) => a.advice(),
             TroubleKind::Other(_) => away(later),
         }
@@ -355,6 +363,7 @@ impl std::fmt::Display for Trouble {
                 f,
                 "{server} asks for a way of signing in that farshelf does not know"
             ),
+            TroubleKind::NoShare => write!(f, "{server} serves no WebDAV share at this address"),
             TroubleKind::Answered(a) => a.say(server, f),
             TroubleKind::Other(what) => write!(f, "{what} ({server})"),
         }

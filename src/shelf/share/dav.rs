@@ -177,12 +177,15 @@ impl Dav {
                     (CONTENT_TYPE, "application/xml; charset=utf-8".into()),
                 ],
                 body: Payload::new([multistatus::QUESTION.into()]),
-                passes: &[404],
+                passes: &[404, 405],
             })?;
             match answer.status() {
                 StatusCode::MULTI_STATUS => {}
-                StatusCode::NOT_FOUND => return Ok(None),
-                _ => return Err(self.other("it speaks no WebDAV at this address")),
+                StatusCode::NOT_FOUND => {
+                    drain(answer);
+                    return Ok(None);
+                }
+                _ => return Err(self.courier.trouble(TroubleKind::NoShare)),
             }
             let now = answer
                 .headers()
@@ -219,7 +222,10 @@ impl Dav {
             .unwrap_or_default()
             .trim();
         match answer.status().as_u16() {
-            404 => Ok(None),
+            404 => {
+                drain(answer);
+                Ok(None)
+            }
             // RFC 9110, section 15.5.17: all its bytes came before the connection broke off.
             416 if says == format!("bytes */{from}") && from > 0 => Ok(Some(Box::new(io::empty()))),
             206 if says.starts_with(&format!("bytes {from}-")) => {
@@ -412,3 +418,6 @@ impl Read for Skipping {
         self.body.read(buf)
     }
 }
+
+#[cfg(test)]
+mod tests;

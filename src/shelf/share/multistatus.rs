@@ -47,10 +47,19 @@ const LONGEST_PIECE: u64 = 64 << 10;
 /// # Source
 /// RFC 4918, sections 13, 14.24 and 8.3 (hrefs are absolute paths or URLs).
 pub(super) fn read(from: impl BufRead, own: &str) -> io::Result<Vec<Entry>> {
+    read_within(from, own, MOST_BYTES, MOST_ENTRIES)
+}
+
+fn read_within(
+    from: impl BufRead,
+    own: &str,
+    most_bytes: u64,
+    most_entries: usize,
+) -> io::Result<Vec<Entry>> {
     let own = segments(own);
     let mut xml = NsReader::from_reader(Bounded {
         inner: from,
-        left: MOST_BYTES,
+        left: most_bytes,
         piece: LONGEST_PIECE,
     });
     let (mut open, mut response, mut entries) = (Vec::new(), Response::default(), Vec::new());
@@ -60,6 +69,9 @@ pub(super) fn read(from: impl BufRead, own: &str) -> io::Result<Vec<Entry>> {
         buffer.clear();
         xml.get_mut().piece = LONGEST_PIECE;
         let (namespace, event) = xml.read_resolved_event_into(&mut buffer).map_err(bad_xml)?;
+        if entries.len() > most_entries {
+            return Err(bad("it has too many entries"));
+        }
         match event {
             Event::Start(tag) => {
                 let tag = Tag::of(open.last(), &namespace, tag.local_name().as_ref());
@@ -74,11 +86,11 @@ pub(super) fn read(from: impl BufRead, own: &str) -> io::Result<Vec<Entry>> {
                 let tag = Tag::of(open.last(), &namespace, tag.local_name().as_ref());
                 was_list |= tag == Tag::Multistatus;
                 response.opens(tag);
-                response.closes(tag, &own, &mut entries)?;
+                response.closes(tag, &own, &mut entries);
             }
             Event::End(_) => {
                 if let Some(tag) = open.pop() {
-                    response.closes(tag, &own, &mut entries)?;
+                    response.closes(tag, &own, &mut entries);
                 }
             }
             Event::Text(text) => response.text(open.last(), &text)?,
@@ -198,7 +210,7 @@ impl Response {
         Ok(())
     }
 
-    fn closes(&mut self, tag: Tag, own: &[String], entries: &mut Vec<Entry>) -> io::Result<()> {
+    fn closes(&mut self, tag: Tag, own: &[String], entries: &mut Vec<Entry>) {
         let text = std::str::from_utf8(&self.text).unwrap_or_default().trim();
         match tag {
             Tag::Href => self.href = text.to_string(),
@@ -216,9 +228,6 @@ impl Response {
             }
             Tag::Response if !self.refused => {
                 if let Some(name) = name_inside(&self.href, own) {
-                    if entries.len() == MOST_ENTRIES {
-                        return Err(bad("it has too many entries"));
-                    }
                     entries.push(Entry {
                         name,
                         ..std::mem::take(&mut self.known)
@@ -227,7 +236,6 @@ impl Response {
             }
             _ => {}
         }
-        Ok(())
     }
 }
 
@@ -310,3 +318,6 @@ impl<R: BufRead> BufRead for Bounded<R> {
         self.inner.consume(n);
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -166,3 +166,6 @@ fn way(challenge: &ChallengeRef<'_>) -> Option<(u8, Way, bool)> {
         .any(|(name, _)| name.eq_ignore_ascii_case("charset"));
     Some((strength, Way::Digest { digest, utf8 }, stale))
 }
+
+#[cfg(test)]
+mod tests;

@@ -6,7 +6,7 @@ use super::dav::Done;
 use super::{Share, Trouble};
 use crate::error::{Error, Kind, Next, Result};
 use crate::shelf::Upload;
-use crate::shelf::net::{Gathering, Payload};
+use crate::shelf::net::{Gathering, Payload, TroubleKind};
 use crate::sys::disk::Replace;
 
 /// An object while its bytes come in.
@@ -65,7 +65,7 @@ fn may_be_tidied(e: &Error) -> bool {
     // Where the name was taken, it is removed already.
     source
         .downcast_ref::<Trouble>()
-        .is_some_and(|t| t.status().is_some())
+        .is_some_and(|t| matches!(t.kind, TroubleKind::Answered(_) | TroubleKind::Other(_)))
 }
 
 fn send(share: &Share, path: &str, temporary: &str, bytes: Payload) -> Result<()> {
