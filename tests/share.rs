@@ -10,7 +10,7 @@ use std::fs;
 use std::io::{self, Read, Write};
 use std::time::{Duration, SystemTime};
 
-use dav_servers::{Auth, PASSWORD, Server, apache, wsgidav};
+use dav_servers::{Auth, PASSWORD, Server, Tls, apache, wsgidav};
 use farshelf::error::{Error, Kind, Next};
 use farshelf::shelf::net::{Patience, Settings};
 use farshelf::shelf::secret::Secret;
@@ -181,21 +181,21 @@ fn settings_for(server: &Server) -> Settings {
 
 #[test]
 fn apache_with_basic_keeps_the_promises() {
-    if let Some(server) = apache(Auth::Basic, "/", false) {
+    if let Some(server) = apache(Auth::Basic, "/", Tls::No) {
         promises(&server);
     }
 }
 
 #[test]
 fn apache_with_digest_keeps_the_promises() {
-    if let Some(server) = apache(Auth::Digest, "/", false) {
+    if let Some(server) = apache(Auth::Digest, "/", Tls::No) {
         promises(&server);
     }
 }
 
 #[test]
 fn apache_under_a_path_keeps_the_promises() {
-    if let Some(server) = apache(Auth::Digest, "/deep/below", false) {
+    if let Some(server) = apache(Auth::Digest, "/deep/below", Tls::No) {
         promises(&server);
     }
 }
@@ -216,7 +216,7 @@ fn wsgidav_with_digest_keeps_the_promises() {
 
 #[test]
 fn apache_with_a_certificate_of_its_own_keeps_the_promises_once_it_is_named() {
-    let Some(server) = apache(Auth::Basic, "/", true) else {
+    let Some(server) = apache(Auth::Basic, "/", Tls::Good) else {
         return;
     };
     let url = format!("{}/box", server.url.trim_end_matches('/'));
@@ -227,8 +227,20 @@ fn apache_with_a_certificate_of_its_own_keeps_the_promises_once_it_is_named() {
 }
 
 #[test]
+fn a_certificate_that_is_out_of_date_is_named_as_that() {
+    let Some(server) = apache(Auth::Basic, "/", Tls::Expired) else {
+        return;
+    };
+    let shelf = share_at(&server.url, server.user, PASSWORD, &settings_for(&server));
+    let error = ShelfJson::read(&shelf).unwrap_err();
+    assert_eq!(error.kind, Kind::Unreachable);
+    assert!(error.fact().contains("is out of date"), "{}", error.fact());
+    assert_eq!(server.requests(), [""; 0], "nothing was sent");
+}
+
+#[test]
 fn leftovers_of_ours_go_once_they_are_a_day_old() {
-    let Some(server) = apache(Auth::Basic, "/", false) else {
+    let Some(server) = apache(Auth::Basic, "/", Tls::No) else {
         return;
     };
     let shelf = share(&server, "/box");
@@ -264,7 +276,7 @@ fn leftovers_of_ours_go_once_they_are_a_day_old() {
 
 #[test]
 fn an_object_costs_few_requests_on_few_connections() {
-    let Some(server) = apache(Auth::Digest, "/", false) else {
+    let Some(server) = apache(Auth::Digest, "/", Tls::No) else {
         return;
     };
     let shelf = share(&server, "/box");
@@ -300,7 +312,7 @@ fn wait_for_log(server: &Server, lines: usize) -> Vec<String> {
 
 #[test]
 fn many_are_sent_side_by_side() {
-    let Some(server) = apache(Auth::Digest, "/", false) else {
+    let Some(server) = apache(Auth::Digest, "/", Tls::No) else {
         return;
     };
     let shelf = share(&server, "/box");
@@ -487,6 +499,21 @@ fn the_answer_to_a_move_is_understood() {
     let asked = server.asked();
     let moved = asked.iter().find(|a| a.method == "MOVE").unwrap();
     assert_eq!(moved.header("overwrite"), Some("t"));
+}
+
+/// RFC 4918, sections 9.9.4 and 10.3: servers behind one that speaks TLS for them do not know their own address.
+#[test]
+fn a_target_is_named_shortly_where_the_server_does_not_know_its_address() {
+    let server = Scripted::new(|asked: &Asked| match asked.method.as_str() {
+        "PROPFIND" => found(&asked.path, 3),
+        "MOVE" if asked.header("destination") != Some("/reels/x") => reply("502 Where", "", b""),
+        _ => reply("201 Created", "", b""),
+    });
+    let shelf = scripted_share(&server);
+    publish(&shelf, "reels/x", b"abc", Replace::No).unwrap();
+    let moves = server.count("MOVE");
+    publish(&shelf, "reels/x", b"abc", Replace::No).unwrap();
+    assert_eq!(server.count("MOVE"), moves + 1, "it is remembered");
 }
 
 #[test]

@@ -21,6 +21,17 @@ pub enum Auth {
     Digest,
 }
 
+/// What a server shows as its certificate.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Tls {
+    /// None: it speaks without.
+    No,
+    /// One that it signed itself, for `localhost`.
+    Good,
+    /// The same, of long ago.
+    Expired,
+}
+
 /// A running server; it ends with this value, and its folder goes.
 #[derive(Debug)]
 pub struct Server {
@@ -64,7 +75,7 @@ impl Server {
 }
 
 /// Apache with mod_dav at `path` (such as `/` or `/a/b`), or nothing, said in one line, where it is not installed.
-pub fn apache(auth: Auth, path: &str, tls: bool) -> Option<Server> {
+pub fn apache(auth: Auth, path: &str, tls: Tls) -> Option<Server> {
     // Debian keeps it where only root looks for commands.
     let program = ["/usr/sbin/apache2", "/usr/bin/apache2"]
         .into_iter()
@@ -89,22 +100,28 @@ pub fn apache(auth: Auth, path: &str, tls: bool) -> Option<Server> {
                 format!("{USER}:dav:ceefe2f864b2038af73e0ce88a6aab4f\n"),
             )
             .unwrap();
-            if tls {
-                let made = rcgen::generate_simple_self_signed(["localhost".to_string()]).unwrap();
-                fs::write(dir.join("cert.pem"), made.cert.pem()).unwrap();
-                fs::write(dir.join("key.pem"), made.signing_key.serialize_pem()).unwrap();
+            if tls != Tls::No {
+                let key = rcgen::KeyPair::generate().unwrap();
+                let mut about = rcgen::CertificateParams::new(["localhost".to_string()]).unwrap();
+                if tls == Tls::Expired {
+                    about.not_before = rcgen::date_time_ymd(2001, 1, 1);
+                    about.not_after = rcgen::date_time_ymd(2002, 1, 1);
+                }
+                let cert = about.self_signed(&key).unwrap();
+                fs::write(dir.join("cert.pem"), cert.pem()).unwrap();
+                fs::write(dir.join("key.pem"), key.serialize_pem()).unwrap();
             }
             let mut command = Command::new(program);
             // One process, so that ending it ends all of it.
             command.arg("-X").arg("-f").arg(dir.join("apache.conf"));
-            let scheme = if tls { "https" } else { "http" };
+            let scheme = if tls != Tls::No { "https" } else { "http" };
             (command, format!("{scheme}://localhost:{port}{}", url_path))
         },
         USER,
     )
 }
 
-fn apache_conf(dir: &Path, port: u16, auth: Auth, path: &str, tls: bool) -> String {
+fn apache_conf(dir: &Path, port: u16, auth: Auth, path: &str, tls: Tls) -> String {
     let at = dir.display();
     let mut modules = vec![
         "mpm_event",
@@ -118,7 +135,7 @@ fn apache_conf(dir: &Path, port: u16, auth: Auth, path: &str, tls: bool) -> Stri
         "dav",
         "dav_fs",
     ];
-    if tls {
+    if tls != Tls::No {
         modules.push("ssl");
     }
     let mut conf = String::new();
@@ -135,7 +152,7 @@ fn apache_conf(dir: &Path, port: u16, auth: Auth, path: &str, tls: bool) -> Stri
             format!("AuthDigestProvider file\nAuthUserFile {at}/digest\nAuthDigestNonceLifetime 1"),
         ),
     };
-    if tls {
+    if tls != Tls::No {
         conf += &format!(
             "SSLEngine on\nSSLCertificateFile {at}/cert.pem\nSSLCertificateKeyFile {at}/key.pem\n"
         );

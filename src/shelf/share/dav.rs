@@ -1,6 +1,7 @@
 //! Requests to a WebDAV collection, signed in where the server wants it.
 
 use std::io::{self, BufReader, Read};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use http::header::{AUTHORIZATION, CONTENT_RANGE, CONTENT_TYPE, DATE, HeaderName, RANGE};
 use http::{Method, Request, Response, StatusCode};
@@ -20,6 +21,8 @@ pub(super) struct Dav {
     pub(super) courier: Courier,
     sign_in: SignIn,
     address: Address,
+    /// True once the server did not know itself by its full address.
+    short: AtomicBool,
 }
 
 /// A list of a collection.
@@ -132,6 +135,7 @@ impl Dav {
             courier,
             sign_in,
             address,
+            short: AtomicBool::new(false),
         }
     }
 
@@ -262,7 +266,21 @@ impl Dav {
     /// # Source
     /// RFC 4918, sections 9.9, 10.3 and 10.6.
     pub(super) fn rename(&self, from: &str, to: &str, overwrite: bool) -> Asking<Done> {
-        let to = format!("{}{}", self.address.origin, self.address.path(to));
+        if !self.short.load(Ordering::Relaxed) {
+            match self.rename_to(&self.address.origin, from, to, overwrite) {
+                // Section 9.9.4: the target is at another server. So think some that stand behind one who speaks TLS
+                // for them; earlier standards know only full addresses, so the short one comes second.
+                Err(trouble) if trouble.status() == Some(502) => {}
+                other => return other,
+            }
+        }
+        let done = self.rename_to("", from, to, overwrite);
+        self.short.fetch_or(done.is_ok(), Ordering::Relaxed);
+        done
+    }
+
+    fn rename_to(&self, origin: &str, from: &str, to: &str, overwrite: bool) -> Asking<Done> {
+        let to = format!("{origin}{}", self.address.path(to));
         let answer = self.ask(Ask {
             method: "MOVE",
             path: from,
