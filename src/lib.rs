@@ -6,6 +6,7 @@ pub mod care;
 pub mod cli;
 pub mod demo;
 pub mod error;
+pub mod host;
 pub mod intake;
 pub mod layout;
 pub mod lending;

@@ -7,7 +7,7 @@ use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 
 use crate::cli::exit;
 use crate::model::date::Moment;
-use crate::model::ids::{DeviceId, SectionName, ShelfName};
+use crate::model::ids::{DeviceId, GuestName, SectionName, ShelfName};
 use crate::model::place::Place;
 use crate::ops::devices::{LOG_KINDS, POWER};
 use crate::shelf::net::Rate;
@@ -27,7 +27,7 @@ const GROUPS: &[(&str, &[&str])] = &[
     ),
     ("Copies", &["shelf", "mirror", "fixity", "repair", "rescue"]),
     ("Set-up", &["create", "device", "layout", "key"]),
-    ("Seldom", &["reindex", "demo"]),
+    ("Seldom", &["host", "reindex", "demo"]),
 ];
 
 /// Keeps the memory of hardware instruments: every version, checked, with copies in other places.
@@ -126,6 +126,9 @@ pub enum Command {
     /// Print, confirm and protect the key that opens every copy
     #[command(subcommand, before_help = KEY, help_template = TEMPLATE)]
     Key(Key),
+    /// Lend room on this computer to friends: they add copies that nobody here can read
+    #[command(subcommand, before_help = HOST, help_template = TEMPLATE)]
+    Host(Host),
     /// Read everything that is kept and rebuild the vault's index
     #[command(before_help = REINDEX, help_template = TEMPLATE)]
     Reindex,
@@ -975,6 +978,185 @@ Examples:
   farshelf reindex
   farshelf reindex --json
 ";
+
+const HOST: &str = "\
+A host needs no vault. Guests can add copies and read their own; nothing is ever removed by a guest or by time.
+
+Examples:
+  farshelf host init ~/lending --address lena.example
+  farshelf host invite omar --quota 20GB
+  farshelf host serve
+";
+
+/// `host`
+#[derive(Debug, Subcommand)]
+pub enum Host {
+    /// Make a folder in which this computer keeps the copies of friends
+    #[command(before_help = HOST_INIT, help_template = TEMPLATE)]
+    Init(HostInit),
+    /// Print the line that lets a friend in
+    #[command(before_help = HOST_INVITE, help_template = TEMPLATE)]
+    Invite(HostInvite),
+    /// Let guests in, until this command is stopped
+    #[command(before_help = HOST_SERVE, help_template = TEMPLATE)]
+    Serve(HostServe),
+    /// List the guests, and what is held for them
+    #[command(before_help = HOST_LIST, help_template = TEMPLATE)]
+    List(HostFolderArg),
+    /// Read what is held and compare it with what came
+    #[command(before_help = HOST_CHECK, help_template = TEMPLATE)]
+    Check(HostCheck),
+    /// Take over a first copy that a friend brought along on a disk
+    #[command(before_help = HOST_ADOPT, help_template = TEMPLATE)]
+    Adopt(HostAdopt),
+    /// End a guest's access and move what is held for it aside
+    #[command(before_help = HOST_RETIRE, help_template = TEMPLATE)]
+    Retire(HostRetire),
+}
+
+const HOST_INIT: &str = "\
+The folder is remembered on this computer, so that the other host commands find it.
+
+Examples:
+  farshelf host init ~/lending --address lena.example
+  farshelf host init /srv/lending --address 203.0.113.7:9000
+";
+const HOST_INVITE: &str = "\
+Whoever has the line can take it up, once: send it the way you send a secret. Your friend then types it
+behind farshelf shelf add. A friend's old access ends when a line made with --again is taken up.
+
+Examples:
+  farshelf host invite omar --quota 20GB
+  farshelf host invite omar --again
+";
+const HOST_SERVE: &str = "\
+It reads what is held again at a gentle pace, and tells each guest what it found.
+
+Examples:
+  farshelf host serve
+  farshelf host serve --listen 127.0.0.1:7625 --plain
+";
+const HOST_LIST: &str = "\
+Examples:
+  farshelf host list
+  farshelf host list --json
+";
+const HOST_CHECK: &str = "\
+Exit code 3: something is not as it came. Your friend's vault mends it from another copy.
+
+Examples:
+  farshelf host check
+  farshelf host check omar
+";
+const HOST_ADOPT: &str = "\
+The folder is one that farshelf shelf add and farshelf mirror filled. It is only read.
+
+Examples:
+  farshelf host adopt /media/stick/farshelf --as omar
+  farshelf host adopt /media/stick/omar
+";
+const HOST_RETIRE: &str = "\
+Nothing is deleted. You are asked for nothing else than the name again.
+
+Examples:
+  farshelf host retire omar --confirm omar
+  farshelf host retire omar --confirm omar --json
+";
+
+/// Which host.
+#[derive(Debug, Clone, Args)]
+pub struct HostFolderArg {
+    /// The host's folder [default: $FARSHELF_HOST, else the one made last on this computer]
+    #[arg(long, value_name = "DIR")]
+    pub folder: Option<PathBuf>,
+}
+
+/// `host init`
+#[derive(Debug, Args)]
+pub struct HostInit {
+    /// A new or empty folder
+    #[arg(value_name = "FOLDER")]
+    pub folder: PathBuf,
+    /// How others reach this computer: a name or an IP address, and a port unless it is 7625 [default: this computer's name]
+    #[arg(long, value_name = "NAME[:PORT]")]
+    pub address: Option<String>,
+}
+
+/// `host invite`
+#[derive(Debug, Args)]
+pub struct HostInvite {
+    /// What you call your friend here: a-z, 0-9, - _ .
+    #[arg(value_name = "NAME")]
+    pub name: GuestName,
+    /// How much your friend may keep here, such as 20GB [default: as much as the disk allows]
+    #[arg(long, value_name = "BYTES", value_parser = bytes)]
+    pub quota: Option<u64>,
+    /// Fresh access to the shelf that is here already
+    #[arg(long)]
+    pub again: bool,
+    /// Another way to reach this computer than the host's own, for this line only
+    #[arg(long, value_name = "NAME[:PORT]")]
+    pub address: Option<String>,
+    /// The host is served with --plain, behind a proxy or in a private network
+    #[arg(long)]
+    pub plain: bool,
+    /// Which host.
+    #[command(flatten)]
+    pub host: HostFolderArg,
+}
+
+/// `host serve`
+#[derive(Debug, Args)]
+pub struct HostServe {
+    /// Another address to listen on than the one in host.toml, such as 127.0.0.1:7625 or [::]:7625
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub listen: Option<std::net::SocketAddr>,
+    /// Without TLS: a proxy or a private network protects the connections
+    #[arg(long)]
+    pub plain: bool,
+    /// Which host.
+    #[command(flatten)]
+    pub host: HostFolderArg,
+}
+
+/// `host check`
+#[derive(Debug, Args)]
+pub struct HostCheck {
+    /// Only what is held for this guest
+    #[arg(value_name = "NAME")]
+    pub name: Option<GuestName>,
+    /// Which host.
+    #[command(flatten)]
+    pub host: HostFolderArg,
+}
+
+/// `host adopt`
+#[derive(Debug, Args)]
+pub struct HostAdopt {
+    /// The folder with the copy
+    #[arg(value_name = "FOLDER")]
+    pub from: PathBuf,
+    /// For which guest [default: named like the folder]
+    #[arg(long = "as", value_name = "NAME")]
+    pub name: Option<GuestName>,
+    /// Which host.
+    #[command(flatten)]
+    pub host: HostFolderArg,
+}
+
+/// `host retire`
+#[derive(Debug, Args)]
+pub struct HostRetire {
+    /// The guest
+    #[arg(value_name = "NAME")]
+    pub name: GuestName,
+    /// The guest's name again
+    #[arg(long, value_name = "NAME")]
+    pub confirm: Option<String>,
+    /// Which host.
+    #[command(flatten)]
+    pub host: HostFolderArg,
+}
 
 fn yes_no(text: &str) -> Result<bool, String> {
     match text {

@@ -3,6 +3,7 @@
 
 pub(crate) mod compare;
 pub(crate) mod copies;
+pub(crate) mod host;
 pub(crate) mod layout;
 
 use serde::Serialize;

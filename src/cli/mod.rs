@@ -10,6 +10,7 @@ mod device;
 pub mod exit;
 mod find;
 mod health;
+mod host;
 pub mod json;
 mod keep;
 mod key;
@@ -91,6 +92,7 @@ fn command(face: &Face, cli: Cli) -> Result<Outcome> {
         Command::Repair(what) => copies::repair(face, &what),
         Command::Rescue(what) => rescue::rescue(face, &what),
         Command::Key(what) => key::key(face, what),
+        Command::Host(what) => host::host(face, what),
         Command::Reindex => reindex::reindex(face),
         Command::Demo(what) => demo::demo(face, what),
     }

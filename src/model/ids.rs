@@ -1,4 +1,4 @@
-//! Names that are typed in commands and written into file names: devices, sections, shelves and rigs.
+//! Names that are typed in commands and written into file names: devices, sections, shelves, rigs and guests.
 //!
 //! 1. A name is 1 to 64 of `a-z 0-9 - _ .` and does not begin with a dot (a hidden file, or `..`).
 //! 2. `local`, `-` and digits only are refused: they mean something else where a name may stand.
@@ -18,7 +18,7 @@ pub const MAX_CHARS: usize = 64;
 /// Why a text is no name, and what could be used instead.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct BadName {
-    /// What should have been named: `device`, `section`, `shelf` or `rig`.
+    /// What should have been named: `device`, `section`, `shelf`, `rig` or `guest`.
     pub kind: &'static str,
     /// The text as it was given (untrusted; `Display` shows it escaped).
     pub text: String,
@@ -149,6 +149,8 @@ names! {
     ShelfName, "shelf", &["local", "all", "-"];
     /// The name of a rig.
     RigName, "rig", &["local", "all", "-"];
+    /// What a host calls one of its guests.
+    GuestName, "guest", &["local", "all", "-"];
 }
 
 /// Turns any text, such as a folder name, into a name by the rules of the alphabet: capitals become small, marks fall off

@@ -288,6 +288,12 @@ impl Disk for RealDisk {
     }
 }
 
+/// The size of the file system of `path`, in bytes.
+pub fn total_space(path: &Path) -> io::Result<u64> {
+    let s = rustix::fs::statvfs(path)?;
+    Ok(s.f_blocks.saturating_mul(s.f_frsize))
+}
+
 /// True if something lies at `path` (a dangling link counts).
 pub fn exists(disk: &dyn Disk, path: &Path) -> bool {
     disk.meta(path).is_ok()

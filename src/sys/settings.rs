@@ -10,6 +10,13 @@ pub fn default_vault() -> Option<PathBuf> {
     }
 }
 
+/// The folder named by `FARSHELF_HOST`.
+pub fn default_host() -> Option<PathBuf> {
+    std::env::var_os("FARSHELF_HOST")
+        .filter(|dir| !dir.is_empty())
+        .map(PathBuf::from)
+}
+
 /// Where this computer keeps what it knows about vaults outside their folders.
 pub fn state_dir() -> Option<PathBuf> {
     dirs::state_dir()

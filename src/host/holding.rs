@@ -1,0 +1,667 @@
+//! What a host holds for one guest: the objects, what was recorded of them, the room they take and may take.
+
+use std::collections::{BTreeMap, HashSet};
+use std::io;
+use std::ops::Bound;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+
+use sha2::{Digest, Sha256};
+
+use super::checks::{Check, Verdict};
+use super::digest::Hashes;
+use super::draft::Draft;
+use super::folder::HostFolder;
+use super::journal::{self, Durable, Journal};
+use super::key;
+use super::seen::Record;
+use crate::error::{Error, Result};
+use crate::lending::Report;
+use crate::model::ids::GuestName;
+use crate::sys::clock::rfc3339;
+use crate::sys::disk::{self, Disk, DiskFile, FileKind, Replace};
+
+/// A disk is never filled further than this, or than a hundredth of it, whichever is more.
+const DISK_RESERVE: u64 = 256 << 20;
+
+/// An object's file as it lies there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Present {
+    /// Its length.
+    pub(super) bytes: u64,
+    /// When it was last changed, unix seconds.
+    pub(super) modified: i64,
+}
+
+/// All that is known of one object.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Entry {
+    /// Its file, if it is there.
+    pub(super) present: Option<Present>,
+    /// What was recorded when it came.
+    pub(super) record: Option<Record>,
+    /// What reading it again found.
+    pub(super) check: Option<Check>,
+}
+
+impl Entry {
+    /// True if it appeared here once and is not there now.
+    pub(super) fn is_gone(&self) -> bool {
+        self.present.is_none() && self.record.is_some() && self.check.is_some()
+    }
+
+    /// True if the owner and the guest have to know about it.
+    pub(super) fn is_bad(&self) -> bool {
+        match (&self.present, &self.record) {
+            (None, _) => self.is_gone(),
+            (Some(present), Some(record)) if present.bytes != record.bytes => true,
+            (Some(_), _) => self.check.is_some_and(|c| c.verdict == Verdict::Damaged),
+        }
+    }
+
+    /// When it was last read again.
+    pub(super) fn checked_at(&self) -> Option<i64> {
+        self.check
+            .filter(|c| c.verdict != Verdict::There)
+            .map(|c| c.at)
+    }
+
+    /// The ETag it is served with.
+    pub(super) fn etag(&self) -> String {
+        match (&self.record, &self.present) {
+            (Some(record), _) => record.etag(),
+            // Nothing was recorded yet of what the owner put here by hand.
+            (None, Some(p)) => format!("{:016x}{:016x}-1", p.bytes, p.modified),
+            (None, None) => "none-1".to_string(),
+        }
+    }
+}
+
+/// What a guest's upload is refused for.
+#[derive(Debug)]
+pub(super) enum Refusal {
+    /// It asked for the object not to be there, and it is.
+    Exists,
+    /// Other bytes are there under this name.
+    OnlyAdds,
+    /// It would hold more than it may: the limit and what it holds and is sending.
+    Quota(u64, u64),
+    /// The host's disk is nearly full.
+    DiskNearlyFull,
+    /// The host's disk failed.
+    Io(io::Error),
+}
+
+impl From<io::Error> for Refusal {
+    fn from(e: io::Error) -> Refusal {
+        match e.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Refusal::DiskNearlyFull,
+            _ => Refusal::Io(e),
+        }
+    }
+}
+
+/// What came of an upload.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Arrival {
+    /// A new object.
+    New,
+    /// It was there, whole; nothing was changed.
+    Same,
+    /// It was there and damaged, or gone; it is whole again.
+    Healed,
+}
+
+/// Bytes promised to uploads of all guests on one disk.
+#[derive(Debug)]
+pub(super) struct Room {
+    disk: Arc<dyn Disk>,
+    root: PathBuf,
+    promised: AtomicU64,
+}
+
+impl Room {
+    /// The room on the disk of this host.
+    pub(super) fn new(host: &HostFolder) -> Arc<Room> {
+        Arc::new(Room {
+            disk: host.world.disk.clone(),
+            root: host.root.clone(),
+            promised: AtomicU64::new(0),
+        })
+    }
+
+    /// True if the disk stays as free as it should with `more` bytes on it.
+    fn has(&self, more: u64) -> io::Result<bool> {
+        let total = disk::total_space(&self.root).unwrap_or(0);
+        let free = self.disk.free_space(&self.root)?;
+        let reserve = DISK_RESERVE.max(total / 100);
+        Ok(free.saturating_sub(more) >= reserve && free >= more)
+    }
+}
+
+/// Room promised to an upload; dropping it gives the room back.
+#[derive(Debug)]
+pub(super) struct Promised {
+    holding: Arc<Holding>,
+    bytes: u64,
+    /// False for bytes that take the place of others: they count for the disk only.
+    counts: bool,
+}
+
+impl Drop for Promised {
+    fn drop(&mut self) {
+        let room = &self.holding.room;
+        room.promised.fetch_sub(self.bytes, Ordering::Relaxed);
+        if self.counts {
+            self.holding.lock().promised -= self.bytes;
+        }
+    }
+}
+
+#[derive(Debug, Default)]
+struct State {
+    entries: BTreeMap<String, Entry>,
+    held: u64,
+    promised: u64,
+    /// Keys that somebody is bringing or judging right now.
+    claims: HashSet<String>,
+    /// How the folders looked when they were last read.
+    stamps: Vec<Option<(i128, u64)>>,
+    by_hand: Option<(i128, u64)>,
+}
+
+/// What a host holds for one guest.
+#[derive(Debug)]
+pub(super) struct Holding {
+    host: HostFolder,
+    /// The guest.
+    pub(super) name: GuestName,
+    /// The folder of its shelf.
+    pub(super) shelf: PathBuf,
+    room: Arc<Room>,
+    state: Mutex<State>,
+    unclaimed: Condvar,
+    seen: Mutex<Journal>,
+    checks: Mutex<Journal>,
+}
+
+/// An object that was opened for reading.
+#[derive(Debug)]
+pub(super) struct Opened {
+    /// The file; cached pages were dropped.
+    pub(super) file: Box<dyn DiskFile>,
+    /// What is known of it; `present` is as the open file is.
+    pub(super) entry: Entry,
+    /// Its length.
+    pub(super) bytes: u64,
+}
+
+struct Claim<'h> {
+    holding: &'h Holding,
+    key: &'h str,
+}
+
+impl Drop for Claim<'_> {
+    fn drop(&mut self) {
+        self.holding.lock().claims.remove(self.key);
+        self.holding.unclaimed.notify_all();
+    }
+}
+
+impl Holding {
+    /// Reads what the host holds for a guest.
+    ///
+    /// # Errors
+    /// `Io`.
+    pub(super) fn open(host: &HostFolder, name: &GuestName) -> Result<Holding> {
+        Holding::open_in(host, name, Room::new(host))
+    }
+
+    /// The same, on a disk that others take room of.
+    ///
+    /// # Errors
+    /// `Io`.
+    pub(super) fn open_in(host: &HostFolder, name: &GuestName, room: Arc<Room>) -> Result<Holding> {
+        let disk = &host.world.disk;
+        let holding = Holding {
+            shelf: host.shelf(name),
+            room,
+            state: Mutex::default(),
+            unclaimed: Condvar::new(),
+            seen: Mutex::new(Journal::new(disk.clone(), host.seen(name))),
+            checks: Mutex::new(Journal::new(disk.clone(), host.checks(name))),
+            name: name.clone(),
+            host: host.clone(),
+        };
+        let read = |path: PathBuf| {
+            journal::lines(disk.as_ref(), &path)
+                .map_err(|e| Error::io(format!("cannot read {}", path.display()), e))
+        };
+        let seen = read(host.seen(name))?;
+        let checks = read(host.checks(name))?;
+        {
+            let mut state = holding.lock();
+            for (key, record) in seen.iter().filter_map(|l| Record::read(l)) {
+                state.entries.entry(key).or_default().record = Some(record);
+            }
+            for (key, check) in checks.iter().filter_map(|l| Check::read(l)) {
+                state.entries.entry(key).or_default().check = Some(check);
+            }
+        }
+        holding
+            .refresh()
+            .map_err(|e| Error::io(format!("cannot list {}", holding.shelf.display()), e))?;
+        Ok(holding)
+    }
+
+    fn lock(&self) -> MutexGuard<'_, State> {
+        // Every change of the state is one statement, so it is whole even after a panic elsewhere.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn disk(&self) -> &Arc<dyn Disk> {
+        &self.host.world.disk
+    }
+
+    /// The disk, for those who keep it.
+    pub(super) fn shared_disk(&self) -> Arc<dyn Disk> {
+        self.disk().clone()
+    }
+
+    fn stamp(&self, path: &std::path::Path) -> Option<(i128, u64)> {
+        let meta = self.disk().meta(path).ok()?;
+        let size = if meta.kind == FileKind::File {
+            meta.size
+        } else {
+            0
+        };
+        Some((meta.mtime_ns, size))
+    }
+
+    fn stamps(&self) -> Vec<Option<(i128, u64)>> {
+        let names = key::PARTS.iter().chain(&key::TOP);
+        names.map(|n| self.stamp(&self.shelf.join(n))).collect()
+    }
+
+    /// Looks at the folders again if somebody changed them behind the host's back.
+    ///
+    /// # Errors
+    /// Of listing.
+    pub(super) fn refresh(&self) -> io::Result<()> {
+        let by_hand = self.host.checks_by_hand(&self.name);
+        let stamp = self.stamp(&by_hand);
+        if stamp.is_some() && stamp != self.lock().by_hand {
+            let lines = journal::lines(self.disk().as_ref(), &by_hand)?;
+            let mut state = self.lock();
+            for (key, check) in lines.iter().filter_map(|l| Check::read(l)) {
+                let entry = state.entries.entry(key).or_default();
+                if entry.check.is_none_or(|c| c.at < check.at) {
+                    entry.check = Some(check);
+                }
+            }
+            state.by_hand = stamp;
+        }
+        // Read before the folders are, so that a change in between is seen the next time.
+        let stamps = self.stamps();
+        if self.lock().stamps == stamps {
+            return Ok(());
+        }
+        let mut found: BTreeMap<String, Present> = BTreeMap::new();
+        let mut look = |key: String| {
+            if !key::valid(&key) {
+                return;
+            }
+            if let Ok(meta) = self.disk().meta(&key::path(&self.shelf, &key))
+                && meta.kind == FileKind::File
+            {
+                found.insert(key, present_of(&meta));
+            }
+        };
+        for name in key::TOP {
+            look(name.to_string());
+        }
+        for part in key::PARTS {
+            let names = match self.disk().list(&self.shelf.join(part)) {
+                Err(e) if e.kind() == io::ErrorKind::NotFound => Vec::new(),
+                names => names?,
+            };
+            for name in names.iter().filter_map(|n| n.to_str()) {
+                look(format!("{part}/{name}"));
+            }
+        }
+        let mut state = self.lock();
+        state.stamps = stamps;
+        for (key, entry) in &mut state.entries {
+            entry.present = found.remove(key);
+        }
+        for (key, present) in found {
+            state.entries.entry(key).or_default().present = Some(present);
+        }
+        state.held = state
+            .entries
+            .values()
+            .filter_map(|e| e.present)
+            .map(|p| p.bytes)
+            .sum();
+        Ok(())
+    }
+
+    /// What is known of an object.
+    pub(super) fn entry(&self, key: &str) -> Entry {
+        self.lock().entries.get(key).copied().unwrap_or_default()
+    }
+
+    /// Calls `take` for each object that is there, from `from` on in the order of bytes, until it returns false.
+    pub(super) fn walk(&self, from: &str, mut take: impl FnMut(&str, &Entry) -> bool) {
+        let state = self.lock();
+        for (key, entry) in state
+            .entries
+            .range::<str, _>((Bound::Included(from), Bound::Unbounded))
+        {
+            if entry.present.is_some() && !take(key, entry) {
+                break;
+            }
+        }
+    }
+
+    /// Everything that is known of any object, by key.
+    pub(super) fn entries(&self) -> Vec<(String, Entry)> {
+        let state = self.lock();
+        state.entries.iter().map(|(k, e)| (k.clone(), *e)).collect()
+    }
+
+    /// Opens an object for reading; none if it is not there.
+    ///
+    /// # Errors
+    /// Of opening.
+    pub(super) fn open_object(&self, key: &str) -> io::Result<Option<Opened>> {
+        let path = key::path(&self.shelf, key);
+        // A link could lead anywhere, a pipe would wait for ever.
+        match self.disk().meta(&path) {
+            Ok(meta) if meta.kind == FileKind::File => {}
+            Ok(_) => return Ok(None),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(None),
+            Err(e) => return Err(e),
+        }
+        let file = match self.disk().open(&path) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(None),
+            file => file?,
+        };
+        file.drop_cached();
+        let meta = file.meta()?;
+        let mut entry = self.entry(key);
+        entry.present = Some(present_of(&meta));
+        Ok(Some(Opened {
+            bytes: meta.size,
+            entry,
+            file,
+        }))
+    }
+
+    /// Reads an object from the medium and gives its length and SHA-256; none if it is not there.
+    ///
+    /// # Errors
+    /// Of reading.
+    pub(super) fn rehash(&self, key: &str) -> io::Result<Option<(u64, [u8; 32])>> {
+        let Some(opened) = self.open_object(key)? else {
+            return Ok(None);
+        };
+        let hashed = hash(opened.file.as_ref())?;
+        opened.file.drop_cached();
+        Ok(Some(hashed))
+    }
+
+    /// Judges an upload before its body is read, and promises it room.
+    ///
+    /// # Errors
+    /// A [`Refusal`].
+    pub(super) fn promise(
+        self: &Arc<Self>,
+        key: &str,
+        bytes: u64,
+        sha256: Option<[u8; 32]>,
+        absent_only: bool,
+        quota: Option<u64>,
+    ) -> std::result::Result<Promised, Refusal> {
+        self.refresh()?;
+        let entry = self.entry(key);
+        if entry.present.is_some() && absent_only {
+            return Err(Refusal::Exists);
+        }
+        let known = entry.present.is_some() || entry.is_gone();
+        if known && let Some(record) = &entry.record {
+            let other = sha256.is_some_and(|s| s != record.hashes.sha256);
+            if other || record.bytes != bytes {
+                return Err(Refusal::OnlyAdds);
+            }
+        }
+        self.promise_room(bytes, !known, quota)
+    }
+
+    /// Promises room for bytes of no certain object.
+    ///
+    /// # Errors
+    /// A [`Refusal`].
+    pub(super) fn promise_room(
+        self: &Arc<Self>,
+        bytes: u64,
+        counts: bool,
+        quota: Option<u64>,
+    ) -> std::result::Result<Promised, Refusal> {
+        let room = &self.room;
+        let before = room.promised.fetch_add(bytes, Ordering::Relaxed);
+        let mut promised = Promised {
+            holding: self.clone(),
+            bytes,
+            counts: false,
+        };
+        if !room.has(before.saturating_add(bytes))? {
+            return Err(Refusal::DiskNearlyFull);
+        }
+        if !counts {
+            return Ok(promised);
+        }
+        let mut state = self.lock();
+        let used = state.held.saturating_add(state.promised);
+        if let Some(quota) = quota
+            && used.saturating_add(bytes) > quota
+        {
+            // Dropping what was promised takes the lock again.
+            drop(state);
+            return Err(Refusal::Quota(quota, used));
+        }
+        state.promised += bytes;
+        drop(state);
+        promised.counts = true;
+        Ok(promised)
+    }
+
+    fn claim<'h>(&'h self, key: &'h str) -> Claim<'h> {
+        let mut state = self.lock();
+        while !state.claims.insert(key.to_string()) {
+            state = self
+                .unclaimed
+                .wait(state)
+                .unwrap_or_else(PoisonError::into_inner);
+        }
+        Claim { holding: self, key }
+    }
+
+    /// Lets a received object appear; its bytes are on stable storage and agree with `hashes`.
+    ///
+    /// # Errors
+    /// A [`Refusal`]; what is there under this name is then as it was.
+    pub(super) fn publish(
+        &self,
+        draft: Draft,
+        key: &str,
+        hashes: Hashes,
+        absent_only: bool,
+    ) -> std::result::Result<(Arrival, Record), Refusal> {
+        // Of several who bring the same object, one is first and the others look at what it brought.
+        let _claim = self.claim(key);
+        let target = key::path(&self.shelf, key);
+        let now = self.host.world.now();
+        let new = Record {
+            bytes: draft.bytes,
+            hashes,
+            at: now,
+        };
+        let present = self.disk().meta(&target).is_ok();
+        if present && absent_only {
+            return Err(Refusal::Exists);
+        }
+        let mut entry = self.entry(key);
+        if present && entry.record.is_none() {
+            // Put here by hand: what it is now is what it is held to from now on.
+            entry.record = self.record_now(key)?;
+        }
+        let Some(old) = entry.record.filter(|_| present || entry.is_gone()) else {
+            // Order: the record is on stable storage before the object can be seen.
+            self.append_seen(key, &new)?;
+            self.appear(draft, key, Replace::No, now)?;
+            self.set_check(key, Verdict::There, now);
+            return Ok((Arrival::New, new));
+        };
+        if old.hashes.sha256 != hashes.sha256 || old.bytes != draft.bytes {
+            return Err(Refusal::OnlyAdds);
+        }
+        let stored = if present { self.rehash(key) } else { Ok(None) };
+        if matches!(stored, Ok(Some((bytes, sha256))) if bytes == old.bytes && sha256 == old.hashes.sha256)
+        {
+            self.set_check(key, Verdict::Good, now);
+            return Ok((Arrival::Same, old));
+        }
+        self.appear(draft, key, Replace::Yes, now)?;
+        self.set_check(key, Verdict::Good, now);
+        Ok((Arrival::Healed, old))
+    }
+
+    fn appear(&self, draft: Draft, key: &str, replace: Replace, now: i64) -> io::Result<()> {
+        let target = key::path(&self.shelf, key);
+        let folder = target.parent().unwrap_or(&self.shelf).to_path_buf();
+        let bytes = draft.bytes;
+        {
+            let mut state = self.lock();
+            let was = self.stamps();
+            draft.appear(&target, replace)?;
+            // Our own change of the folder is no reason to read it again; somebody else's is.
+            if state.stamps == was {
+                state.stamps = self.stamps();
+            }
+            let entry = state.entries.entry(key.to_string()).or_default();
+            let before = entry.present.map_or(0, |p| p.bytes);
+            entry.present = Some(Present {
+                bytes,
+                modified: now,
+            });
+            state.held = (state.held + bytes).saturating_sub(before);
+        }
+        self.disk().sync_folder(&folder)
+    }
+
+    fn append_seen(&self, key: &str, record: &Record) -> io::Result<()> {
+        let mut seen = self.seen.lock().unwrap_or_else(PoisonError::into_inner);
+        seen.append(&record.line(key), Durable::Yes)?;
+        drop(seen);
+        let mut state = self.lock();
+        state.entries.entry(key.to_string()).or_default().record = Some(*record);
+        Ok(())
+    }
+
+    /// Hashes an object that nothing was recorded of, and records it; none if it is not there.
+    ///
+    /// # Errors
+    /// Of reading or writing.
+    pub(super) fn record_now(&self, key: &str) -> io::Result<Option<Record>> {
+        let Some((bytes, sha256)) = self.rehash(key)? else {
+            return Ok(None);
+        };
+        let record = Record {
+            bytes,
+            hashes: Hashes { sha256, md5: None },
+            at: self.host.world.now(),
+        };
+        self.append_seen(key, &record)?;
+        Ok(Some(record))
+    }
+
+    /// Notes what was found of an object.
+    pub(super) fn set_check(&self, key: &str, verdict: Verdict, at: i64) {
+        let check = Check { verdict, at };
+        let mut checks = self.checks.lock().unwrap_or_else(PoisonError::into_inner);
+        // If this line is lost, the object is read again sooner.
+        let _ = checks.append(&check.line(key), Durable::No);
+        drop(checks);
+        let mut state = self.lock();
+        state.entries.entry(key.to_string()).or_default().check = Some(check);
+    }
+
+    /// What a guest that may hold `quota` bytes is told about its objects.
+    pub(super) fn report(&self, quota: Option<u64>) -> Report {
+        // An unreadable folder shows in the objects that are then gone.
+        let _ = self.refresh();
+        let state = self.lock();
+        let present = || state.entries.values().filter(|e| e.present.is_some());
+        let oldest = present()
+            .map(Entry::checked_at)
+            .collect::<Option<Vec<i64>>>()
+            .and_then(|all| all.into_iter().min());
+        Report {
+            checked_at: oldest.map(rfc3339),
+            objects: present().count() as u64,
+            bytes: state.held,
+            quota,
+            damaged: state
+                .entries
+                .iter()
+                .filter(|(_, e)| e.is_bad())
+                .map(|(key, _)| key.clone())
+                .collect(),
+        }
+    }
+
+    /// Bytes held.
+    pub(super) fn held(&self) -> u64 {
+        self.lock().held
+    }
+
+    /// The time now, unix seconds.
+    pub(super) fn now(&self) -> i64 {
+        self.host.world.now()
+    }
+
+    /// When the newest object came, unix seconds.
+    pub(super) fn last_came(&self) -> Option<i64> {
+        let state = self.lock();
+        let there = state.entries.values().filter(|e| e.present.is_some());
+        there.filter_map(|e| e.record).map(|r| r.at).max()
+    }
+}
+
+fn present_of(meta: &disk::Meta) -> Present {
+    Present {
+        bytes: meta.size,
+        modified: (meta.mtime_ns / 1_000_000_000) as i64,
+    }
+}
+
+/// The length and SHA-256 of an open file.
+///
+/// # Errors
+/// Of reading.
+pub(super) fn hash(file: &dyn DiskFile) -> io::Result<(u64, [u8; 32])> {
+    let mut hasher = Sha256::new();
+    let mut buffer = vec![0u8; 256 << 10];
+    let mut offset = 0;
+    loop {
+        match file.read_at(&mut buffer, offset)? {
+            0 => return Ok((offset, hasher.finalize().into())),
+            n => {
+                hasher.update(&buffer[..n]);
+                offset += n as u64;
+            }
+        }
+    }
+}
