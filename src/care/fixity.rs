@@ -18,7 +18,7 @@ use crate::shelf::copying::Copying;
 use crate::shelf::name::{KeysName, ReelName};
 use crate::shelf::plan::Seen;
 use crate::shelf::registry::Registry;
-use crate::shelf::{Part, README, SHELF_JSON, Shelf, is_away};
+use crate::shelf::{Part, README, Report, SHELF_JSON, Shelf, is_away};
 use crate::sys::text::counted;
 use crate::vault::catalogue::{Mark, ReelCheck, ReelRow, ShelfReel, ShelfRow};
 use crate::vault::judge::{self, Fault};
@@ -82,6 +82,8 @@ struct Visit {
     beside: Vec<(&'static str, String)>,
     /// Why it could not be read to the end.
     away: Option<Error>,
+    /// What its keeper says of it.
+    report: Option<Report>,
 }
 
 /// One copy of one reel that is to be read.
@@ -413,11 +415,12 @@ fn look(vault: &Vault, rows: Vec<ShelfRow>, report: &mut FixityReport) -> Result
             Ok(objects) => visits.push(Visit {
                 rows: vault.catalogue().shelf_reels(row.id)?,
                 row,
-                shelf,
                 objects,
                 judged: BTreeMap::new(),
                 beside,
                 away: None,
+                report: shelf.report(),
+                shelf,
             }),
         }
     }
@@ -434,9 +437,15 @@ fn shelf_units(ours: &Ours, visit: &Visit, index: usize, units: &mut Vec<Unit>) 
             continue;
         }
         let known = visit.rows.iter().find(|r| r.reel == *number);
+        let doubted = |r: &ShelfReel| {
+            let path = Part::Reels.path(&r.object);
+            let report = visit.report.as_ref();
+            report.is_some_and(|said| said.damaged.contains(&path))
+        };
         units.push(Unit {
+            // What is damaged, or is said to be, comes first.
             checked_at: known
-                .filter(|r| r.damage.is_none())
+                .filter(|r| r.damage.is_none() && !doubted(r))
                 .and_then(|r| r.verified_at),
             what: Which::At {
                 visit: index,
@@ -671,7 +680,7 @@ fn record(vault: &Vault, ours: &Ours, visit: &Visit, found: &Survey, wait: Durat
         let mut check = catalogue.shelf_check(visit.row.id)?;
         check.seen_at = Some(now);
         check.away = visit.away.as_ref().map(|e| e.fact());
-        if let Some(said) = visit.shelf.report() {
+        if let Some(said) = &visit.report {
             check.reported_at = said.checked_at;
         }
         check.file_system = visit.shelf.file_system();

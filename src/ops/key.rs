@@ -244,7 +244,7 @@ fn how_to_reach(location: &str, reach: Option<&Reach>) -> String {
     let location = &reach.location;
     match reach.kind.as_str() {
         HOST => format!(
-            "{location}\nThis key alone opens it: farshelf rescue {location} --key - --to DIR"
+            "{location}\nno password: this key alone opens it (farshelf rescue LOCATION --key -)"
         ),
         BUCKET | SHARE => match &reach.user {
             Some(user) => {

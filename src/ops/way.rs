@@ -83,7 +83,7 @@ pub fn fill(world: &World, reach: &mut Reach, options: &WayOptions) -> Result<()
     };
     if misplaced {
         return Err(Error::usage(format!(
-            "{} takes none of these options: a folder has none, a host gets in by your key, a share has no region",
+            "{} does not go with one of these options: a folder has none, a host gets in by your key, a share has no region",
             reach.location
         )));
     }

@@ -90,6 +90,8 @@ pub(crate) struct ShelfInFull {
     shelf_id: String,
     every_days: u32,
     separate: bool,
+    honours: BTreeMap<String, String>,
+    limit: Option<String>,
     seen_at: Option<String>,
     damage: Vec<String>,
     copies: Vec<ShelfCopy>,
@@ -112,6 +114,8 @@ impl ShelfInFull {
             shelf_id: s.shelf_id.clone(),
             every_days: s.every_days,
             separate: s.separate,
+            honours: s.honours.clone(),
+            limit: s.limit.clone(),
             seen_at: s.seen_at.map(rfc3339),
             damage: s.damage.clone(),
             copies: s
