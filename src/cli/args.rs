@@ -527,6 +527,9 @@ pub struct Way {
     /// A file of certificates that are trusted beside the system's
     #[arg(long, value_name = "FILE")]
     pub ca_file: Option<PathBuf>,
+    /// Let a share have its password without TLS: others on the way can read it
+    #[arg(long)]
+    pub in_clear: bool,
     /// No faster than this in each direction, such as 2MB/s
     #[arg(long, value_name = "RATE")]
     pub limit: Option<Rate>,

@@ -107,6 +107,7 @@ pub(super) fn way(face: &Face, what: &Way, location: &str) -> Result<WayOptions>
         secret,
         region: what.region.clone(),
         ca_file: what.ca_file.clone(),
+        in_clear: what.in_clear,
         limit: what.limit,
         side_by_side: what.side_by_side,
     })

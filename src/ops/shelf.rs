@@ -121,7 +121,11 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
     let reach = reach(vault, options, name, same_name.as_ref())?;
     let location = reach.location.as_str();
     let shelf = reach.open(world)?;
-    let about = ShelfJson::read(shelf.as_ref()).map_err(|e| match e.kind {
+    let about = match shelf.has_ground()? {
+        true => ShelfJson::read(shelf.as_ref()),
+        false => Ok(None),
+    };
+    let about = about.map_err(|e| match e.kind {
         Kind::Damaged => refused(
             format!("{location} holds a shelf, but {}", e.fact()),
             "if it is this vault's, put the file back from another copy; otherwise name another place",

@@ -20,6 +20,8 @@ pub struct WayOptions {
     pub region: Option<String>,
     /// A file of certificates, in PEM, that are trusted beside the system's.
     pub ca_file: Option<PathBuf>,
+    /// A share may have its password in clear.
+    pub in_clear: bool,
     /// Bytes a second in each direction.
     pub limit: Option<Rate>,
     /// Objects sent side by side, 2 to 8.
@@ -77,7 +79,10 @@ pub fn fill(world: &World, reach: &mut Reach, options: &WayOptions) -> Result<()
     let credential = options.user.is_some() || !options.secret.is_none();
     let misplaced = match reach.kind.as_str() {
         FOLDER => *options != WayOptions::default(),
-        HOST => credential || options.region.is_some() || options.ca_file.is_some(),
+        HOST => {
+            credential || options.region.is_some() || options.ca_file.is_some() || options.in_clear
+        }
+        BUCKET => options.in_clear,
         SHARE => options.region.is_some(),
         _ => false,
     };
@@ -102,6 +107,9 @@ pub fn fill(world: &World, reach: &mut Reach, options: &WayOptions) -> Result<()
     }
     if let Some(file) = &options.ca_file {
         reach.ca_file = Some(absolute_text(file)?);
+    }
+    if options.in_clear {
+        reach.in_clear = Some(true);
     }
     if let Some(limit) = options.limit {
         reach.limit = Some(limit.to_string());

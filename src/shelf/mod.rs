@@ -110,6 +110,15 @@ pub trait Shelf: Debug + Send + Sync {
     /// `Unreachable`, `Refused`, `Io`.
     fn restore_shelf_json(&self, text: &[u8]) -> Result<()>;
 
+    /// True if what a shelf stands on is there, with a shelf in it or without. Where it is not, [`Shelf::lay_out`] makes
+    /// it, if it can be made.
+    ///
+    /// # Errors
+    /// `Unreachable`, `Refused`.
+    fn has_ground(&self) -> Result<bool> {
+        Ok(true)
+    }
+
     /// What stands there that no shelf of ours would hold: names, sorted; empty if a shelf may be laid out there.
     ///
     /// # Errors

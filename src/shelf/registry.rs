@@ -60,6 +60,9 @@ pub struct Reach {
     /// The generation of the secret at a host.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub generation: Option<u32>,
+    /// True if a share may have its password in clear: without TLS others on the way can read it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub in_clear: Option<bool>,
     /// Bytes a second in each direction, such as `2MB/s`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub limit: Option<String>,
@@ -174,7 +177,10 @@ impl Reach {
                     &settings,
                     side_by_side,
                 )?;
-                Ok(Box::new(share))
+                Ok(Box::new(match self.in_clear {
+                    Some(true) => share.even_in_clear(),
+                    _ => share,
+                }))
             }
             _ => Err(bad("the location")),
         }

@@ -128,19 +128,9 @@ impl Share {
         }
     }
 
-    /// True if the collection is there, with a shelf in it or without; [`Shelf::lay_out`] makes it where its parent is
-    /// there.
-    ///
-    /// # Errors
-    /// `Unreachable`, `Refused`.
-    pub fn has_folder(&self) -> Result<bool> {
-        let found = self.dav.look("").map_err(self.cannot("look at"))?;
-        Ok(found.is_some())
-    }
-
     /// For something that was not found: an error if even the collection it would stand in is away.
     fn must_be_there(&self) -> Result<()> {
-        match self.has_folder()? {
+        match self.has_ground()? {
             true => Ok(()),
             false => Err(self.no_folder()),
         }
@@ -288,6 +278,11 @@ impl Shelf for Share {
 
     fn restore_shelf_json(&self, text: &[u8]) -> Result<()> {
         self.publish_small(SHELF_JSON, text)
+    }
+
+    fn has_ground(&self) -> Result<bool> {
+        let found = self.dav.look("").map_err(self.cannot("look at"))?;
+        Ok(found.is_some())
     }
 
     fn foreign_names(&self) -> Result<Vec<String>> {

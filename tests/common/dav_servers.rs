@@ -30,6 +30,8 @@ pub enum Tls {
     Good,
     /// The same, of long ago.
     Expired,
+    /// None, but another server before it is said to speak TLS for it.
+    Before,
 }
 
 /// A running server; it ends with this value, and its folder goes.
@@ -100,7 +102,7 @@ pub fn apache(auth: Auth, path: &str, tls: Tls) -> Option<Server> {
                 format!("{USER}:dav:ceefe2f864b2038af73e0ce88a6aab4f\n"),
             )
             .unwrap();
-            if tls != Tls::No {
+            if matches!(tls, Tls::Good | Tls::Expired) {
                 let key = rcgen::KeyPair::generate().unwrap();
                 let mut about = rcgen::CertificateParams::new(["localhost".to_string()]).unwrap();
                 if tls == Tls::Expired {
@@ -114,7 +116,11 @@ pub fn apache(auth: Auth, path: &str, tls: Tls) -> Option<Server> {
             let mut command = Command::new(program);
             // One process, so that ending it ends all of it.
             command.arg("-X").arg("-f").arg(dir.join("apache.conf"));
-            let scheme = if tls != Tls::No { "https" } else { "http" };
+            let scheme = if matches!(tls, Tls::Good | Tls::Expired) {
+                "https"
+            } else {
+                "http"
+            };
             (command, format!("{scheme}://localhost:{port}{}", url_path))
         },
         USER,
@@ -135,7 +141,7 @@ fn apache_conf(dir: &Path, port: u16, auth: Auth, path: &str, tls: Tls) -> Strin
         "dav",
         "dav_fs",
     ];
-    if tls != Tls::No {
+    if matches!(tls, Tls::Good | Tls::Expired) {
         modules.push("ssl");
     }
     let mut conf = String::new();
@@ -152,15 +158,16 @@ fn apache_conf(dir: &Path, port: u16, auth: Auth, path: &str, tls: Tls) -> Strin
             format!("AuthDigestProvider file\nAuthUserFile {at}/digest\nAuthDigestNonceLifetime 1"),
         ),
     };
-    if tls != Tls::No {
+    if matches!(tls, Tls::Good | Tls::Expired) {
         conf += &format!(
             "SSLEngine on\nSSLCertificateFile {at}/cert.pem\nSSLCertificateKeyFile {at}/key.pem\n"
         );
     }
+    let before = if tls == Tls::Before { "https://" } else { "" };
     let slash = if path.ends_with('/') { "/" } else { "" };
     conf + &format!(
         r#"ServerRoot {at}
-ServerName localhost:{port}
+ServerName {before}localhost:{port}
 Listen 127.0.0.1:{port}
 PidFile {at}/apache.pid
 DefaultRuntimeDir {at}

@@ -208,7 +208,9 @@ impl Trouble {
             ),
             TroubleKind::InClear => (
                 Kind::Refused,
-                Next::say("add the shelf again under its https address; the password was not sent"),
+                Next::say(
+                    "add the shelf again under its https address, or with --in-clear on a network of your own; the password was not sent",
+                ),
             ),
             TroubleKind::NoWayIn => (
                 Kind::Refused,

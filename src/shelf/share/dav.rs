@@ -13,6 +13,7 @@ use super::multistatus::{self, Entry};
 use super::sign_in::{Asked, SignIn};
 use crate::error::{Error, Kind, Next, Result};
 use crate::shelf::net::{BodyReader, Courier, Payload, Trouble, TroubleKind, runtime};
+use crate::sys::text::printable;
 
 type Asking<T> = std::result::Result<T, Trouble>;
 
@@ -21,8 +22,10 @@ pub(super) struct Dav {
     pub(super) courier: Courier,
     sign_in: SignIn,
     address: Address,
-    /// True once the server did not know itself by its full address.
-    short: AtomicBool,
+    /// True once the server took our sign-in.
+    signed_in: AtomicBool,
+    /// True once the server knew itself only by the other scheme.
+    other_scheme: AtomicBool,
 }
 
 /// A list of a collection.
@@ -135,7 +138,8 @@ impl Dav {
             courier,
             sign_in,
             address,
-            short: AtomicBool::new(false),
+            signed_in: AtomicBool::new(false),
+            other_scheme: AtomicBool::new(false),
         }
     }
 
@@ -202,7 +206,11 @@ impl Dav {
                 Err(e) => {
                     return Err(match e.downcast::<Trouble>() {
                         Ok(trouble) => trouble,
-                        Err(e) => self.other(&format!("its list cannot be read: {e}")),
+                        // What is wrong with it may be quoted from it.
+                        Err(e) => self.other(&format!(
+                            "its list cannot be read: {}",
+                            printable(&e.to_string())
+                        )),
                     });
                 }
             }
@@ -247,7 +255,7 @@ impl Dav {
 
     /// Stores an object.
     pub(super) fn put(&self, path: &str, body: Payload) -> Asking<Done> {
-        // RFC 4918, section 9.7.1 names 409 for a parent that is missing; some servers say 404, or forbid it.
+        // RFC 4918, section 9.7.1 names 409 for a parent that is missing; some servers say 404.
         let answer = self.ask(Ask {
             method: "PUT",
             path,
@@ -266,16 +274,21 @@ impl Dav {
     /// # Source
     /// RFC 4918, sections 9.9, 10.3 and 10.6.
     pub(super) fn rename(&self, from: &str, to: &str, overwrite: bool) -> Asking<Done> {
-        if !self.short.load(Ordering::Relaxed) {
-            match self.rename_to(&self.address.origin, from, to, overwrite) {
-                // Section 9.9.4: the target is at another server. So think some that stand behind one who speaks TLS
-                // for them; earlier standards know only full addresses, so the short one comes second.
+        let origin = &self.address.origin;
+        if !self.other_scheme.load(Ordering::Relaxed) {
+            match self.rename_to(origin, from, to, overwrite) {
+                // Section 9.9.4: the target is at another server. So thinks one that stands behind another that speaks
+                // TLS for it. The name alone is no way out: Apache takes only full addresses.
                 Err(trouble) if trouble.status() == Some(502) => {}
                 other => return other,
             }
         }
-        let done = self.rename_to("", from, to, overwrite);
-        self.short.fetch_or(done.is_ok(), Ordering::Relaxed);
+        let other = match origin.strip_prefix("https") {
+            Some(rest) => format!("http{rest}"),
+            None => origin.replacen("http", "https", 1),
+        };
+        let done = self.rename_to(&other, from, to, overwrite);
+        self.other_scheme.fetch_or(done.is_ok(), Ordering::Relaxed);
         done
     }
 
@@ -349,8 +362,7 @@ impl Dav {
         let path = self.address.path(ask.path);
         let method = Method::from_bytes(ask.method.as_bytes())
             .map_err(|_| self.other("the request cannot be made"))?;
-        // Answers to what was asked just now; an earlier challenge may have been forgotten there.
-        let mut fresh = 0;
+        let mut answered = 0;
         loop {
             let mut request = Request::builder()
                 .method(method.clone())
@@ -358,8 +370,10 @@ impl Dav {
             for (name, value) in ask.headers {
                 request = request.header(name, value);
             }
-            if let Some(answer) = self.sign_in.answer(ask.method, &path) {
-                request = request.header(AUTHORIZATION, answer);
+            let credential = self.sign_in.answer(ask.method, &path);
+            let signs = credential.is_some();
+            if let Some(credential) = credential {
+                request = request.header(AUTHORIZATION, credential);
             }
             let request = request
                 .body(ask.body.clone())
@@ -368,9 +382,15 @@ impl Dav {
             let status = answer.status();
             if status == StatusCode::UNAUTHORIZED && self.sign_in.has_user() {
                 let trouble = match self.sign_in.learn(answer.headers()) {
-                    Asked::Known { stale } if fresh == 0 || (stale && fresh < 3) => {
+                    // Once for a challenge that is new to us. More often only where the secret is known to be right: the
+                    // challenge got old meanwhile, or answers that went side by side came out of order.
+                    Asked::Known { stale }
+                        if answered == 0
+                            || (answered < 4
+                                && (stale || self.signed_in.load(Ordering::Relaxed))) =>
+                    {
                         drain(answer);
-                        fresh += 1;
+                        answered += 1;
                         continue;
                     }
                     Asked::Known { .. } => self.refused(answer),
@@ -379,6 +399,7 @@ impl Dav {
                 };
                 return Err(trouble);
             }
+            self.signed_in.fetch_or(signs, Ordering::Relaxed);
             if status.is_success() || ask.passes.contains(&status.as_u16()) {
                 return Ok(answer);
             }
