@@ -482,11 +482,19 @@ fn lay_out(
             ),
         ));
     }
-    shelf.lay_out(&ShelfJson {
+    let about = ShelfJson {
         format: FORMAT,
         vault: vault.id().to_string(),
         shelf: id.to_string(),
-    })
+    };
+    shelf.lay_out(&about)?;
+    match ShelfJson::read(shelf)? {
+        Some(found) if found == about => Ok(()),
+        _ => Err(refused(
+            format!("{location} took what was written there and does not have it"),
+            "name another place: this one does not keep what it is given",
+        )),
+    }
 }
 
 fn no_place() -> Error {

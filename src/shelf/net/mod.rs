@@ -223,8 +223,11 @@ impl Courier {
                 .headers()
                 .get(http::header::LOCATION)
                 .and_then(|l| l.to_str().ok())
-                .map(server_of)
-                .unwrap_or_default();
+                .map(|to| match to.contains("://") {
+                    true => server_of(to),
+                    false => crate::sys::text::printable(&format!("{}{to}", self.server)),
+                })
+                .unwrap_or_else(|| "another place".to_string());
             return Err(fail(TroubleKind::Redirected(to)));
         }
         let answer = answer.map(|body| {

@@ -382,9 +382,11 @@ impl Dav {
             let status = answer.status();
             if status == StatusCode::UNAUTHORIZED && self.sign_in.has_user() {
                 let trouble = match self.sign_in.learn(answer.headers()) {
+                    // The same password again would only bring a lock nearer.
+                    Asked::Known { same: true, .. } if signs => self.refused(answer),
                     // Once for a challenge that is new to us. More often only where the secret is known to be right: the
                     // challenge got old meanwhile, or answers that went side by side came out of order.
-                    Asked::Known { stale }
+                    Asked::Known { stale, .. }
                         if answered == 0
                             || (answered < 4
                                 && (stale || self.signed_in.load(Ordering::Relaxed))) =>

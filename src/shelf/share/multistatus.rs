@@ -35,6 +35,8 @@ const MOST_BYTES: u64 = 256 << 20;
 const MOST_ENTRIES: usize = 250_000;
 /// Elements inside each other; properties that we did not ask for may be deep.
 const DEEPEST: usize = 64;
+/// Bytes of the tags that are open at once: each name is looked up among what they declare.
+const MOST_OPEN: usize = 4 << 10;
 /// One tag or text.
 const LONGEST_PIECE: u64 = 64 << 10;
 
@@ -64,6 +66,8 @@ fn read_within(
     });
     let (mut open, mut response, mut entries) = (Vec::new(), Response::default(), Vec::new());
     let mut buffer = Vec::new();
+    let mut lengths: Vec<usize> = Vec::new();
+    let mut open_bytes = 0;
     let mut was_list = false;
     loop {
         buffer.clear();
@@ -74,11 +78,13 @@ fn read_within(
         }
         match event {
             Event::Start(tag) => {
+                lengths.push(tag.len());
+                open_bytes += tag.len();
                 let tag = Tag::of(open.last(), &namespace, tag.local_name().as_ref());
                 was_list |= tag == Tag::Multistatus;
                 response.opens(tag);
                 open.push(tag);
-                if open.len() > DEEPEST {
+                if open.len() > DEEPEST || open_bytes > MOST_OPEN {
                     return Err(bad("it is too deep"));
                 }
             }
@@ -89,6 +95,7 @@ fn read_within(
                 response.closes(tag, &own, &mut entries);
             }
             Event::End(_) => {
+                open_bytes -= lengths.pop().unwrap_or(0);
                 if let Some(tag) = open.pop() {
                     response.closes(tag, &own, &mut entries);
                 }
@@ -177,8 +184,9 @@ impl Tag {
 /// One response while it is read.
 #[derive(Debug, Default)]
 struct Response {
-    href: String,
-    refused: bool,
+    /// Several stand for things of which the same is said.
+    hrefs: Vec<String>,
+    gone: bool,
     known: Entry,
     /// Properties whose status is not known yet: it follows them.
     waiting: Entry,
@@ -213,8 +221,9 @@ impl Response {
     fn closes(&mut self, tag: Tag, own: &[String], entries: &mut Vec<Entry>) {
         let text = std::str::from_utf8(&self.text).unwrap_or_default().trim();
         match tag {
-            Tag::Href => self.href = text.to_string(),
-            Tag::ResponseStatus => self.refused = !is_success(text),
+            Tag::Href => self.hrefs.push(text.to_string()),
+            // What may not be looked at stands there all the same: whoever reads it is told why that fails.
+            Tag::ResponseStatus => self.gone = matches!(status(text), "404" | "410"),
             Tag::PropStatus => self.waiting_refused = !is_success(text),
             Tag::Length => self.waiting.bytes = text.parse().ok(),
             Tag::Modified => {
@@ -226,22 +235,25 @@ impl Response {
                 known.modified = new.modified.or(known.modified);
                 known.is_collection |= new.is_collection;
             }
-            Tag::Response if !self.refused => {
-                if let Some(name) = name_inside(&self.href, own) {
-                    entries.push(Entry {
-                        name,
-                        ..std::mem::take(&mut self.known)
-                    });
-                }
+            Tag::Response if !self.gone => {
+                let inside = self.hrefs.iter().filter_map(|href| name_inside(href, own));
+                entries.extend(inside.map(|name| Entry {
+                    name,
+                    ..self.known.clone()
+                }));
             }
             _ => {}
         }
     }
 }
 
-/// True for a status line such as `HTTP/1.1 200 OK`.
+/// The code in a status line such as `HTTP/1.1 200 OK`.
+fn status(line: &str) -> &str {
+    line.split_ascii_whitespace().nth(1).unwrap_or_default()
+}
+
 fn is_success(line: &str) -> bool {
-    let code = line.split_ascii_whitespace().nth(1).unwrap_or_default();
+    let code = status(line);
     code.len() == 3 && code.starts_with('2')
 }
 

@@ -34,6 +34,8 @@ pub(super) enum Asked {
     Known {
         /// As the server says.
         stale: bool,
+        /// True if the next answer will be the same as the last one, as the password itself is.
+        same: bool,
     },
     /// Only the password in clear, and the way there is open.
     InClear,
@@ -116,8 +118,9 @@ impl SignIn {
         }
         match (best, self.known.lock()) {
             (Some((_, way, stale)), Ok(mut known)) => {
+                let same = matches!(way, Way::Basic);
                 *known = Some(way);
-                Asked::Known { stale }
+                Asked::Known { stale, same }
             }
             _ if in_clear => Asked::InClear,
             _ => Asked::Unknown,

@@ -1,4 +1,4 @@
-//! An object on its way to a share: gathered, sent under a passing name, given its own, looked at.
+//! An object on its way to a share: gathered, sent under a passing name, looked at, given its own.
 
 use std::io::{self, Write};
 
@@ -87,39 +87,48 @@ fn send(share: &Share, path: &str, temporary: &str, bytes: Payload) -> Result<()
 }
 
 fn name(share: &Share, from: &str, to: &str, length: u64, replace: Replace) -> Result<()> {
-    let there = || {
-        let found = share.dav.look(to).map_err(share.cannot("look at"))?;
+    let look = |path: &str| {
+        let found = share.dav.look(path).map_err(share.cannot("look at"))?;
         Ok::<_, Error>(found.map(|e| e.bytes.unwrap_or(0)))
     };
+    let there = || look(to);
+    // Before it takes the place of anything: a server that kept only a part of it must not cost what was there.
+    match look(from)? {
+        Some(bytes) if bytes == length => {}
+        Some(bytes) => return Err(cut_short(share, to, bytes, length)),
+        None => return Err(lost(share, to)),
+    }
     let moved = share.dav.rename(from, to, replace == Replace::Yes);
     match moved.map_err(share.cannot("write to"))? {
-        Done::Yes => {}
+        Done::Yes => Ok(()),
         // Asked twice because the first answer was lost: then it has its name already.
-        Done::Missing if there()? == Some(length) => return Ok(()),
-        Done::Missing => return Err(lost(share, to)),
+        Done::Missing if there()? == Some(length) => Ok(()),
+        Done::Missing => Err(lost(share, to)),
         Done::Taken => {
             // The same may come as this answer: then nothing is left under the passing name.
             let gone = share.dav.delete(from).map_err(share.cannot("write to"))? == Done::Missing;
             if gone && there()? == Some(length) {
                 return Ok(());
             }
-            return Err(Error::io(
+            Err(Error::io(
                 format!("cannot write {to} at {}", share.shown),
                 io::ErrorKind::AlreadyExists.into(),
-            ));
+            ))
         }
     }
-    match there()? {
-        Some(bytes) if bytes == length => Ok(()),
-        Some(bytes) => Err(Error::new(
-            Kind::Refused,
-            format!("{} kept {bytes} of the {length} bytes of {to}", share.shown),
-        )
-        .next(Next::say(
-            "is there room left? then run the same command again; what is kept here is not touched",
-        ))),
-        None => Err(lost(share, to)),
-    }
+}
+
+fn cut_short(share: &Share, path: &str, kept: u64, length: u64) -> Error {
+    Error::new(
+        Kind::Refused,
+        format!(
+            "{} kept {kept} of the {length} bytes of {path}",
+            share.shown
+        ),
+    )
+    .next(Next::say(
+        "is there room left? then run the same command again; what is kept here is not touched",
+    ))
 }
 
 fn lost(share: &Share, path: &str) -> Error {

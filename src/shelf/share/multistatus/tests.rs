@@ -125,11 +125,15 @@ fn only_what_has_a_good_status_is_believed() {
         <D:propstat><D:prop><D:resourcetype><D:collection/></D:resourcetype></D:prop>\
         <D:status>HTTP/1.1 403 Forbidden</D:status></D:propstat></D:response>\
         <D:response><D:href>/a%20b/reels/gone</D:href><D:status>HTTP/1.1 404 Not Found</D:status></D:response>\
+        <D:response><D:href>/a%20b/reels/locked</D:href><D:href>/a%20b/reels/too</D:href>\
+        <D:status>HTTP/1.1 403 Forbidden</D:status></D:response>\
         <D:response><D:href>/a%20b/reels/odd</D:href><D:propstat><D:prop>\
         <D:getcontentlength>-1</D:getcontentlength><D:getlastmodified>soon</D:getlastmodified></D:prop>\
         <D:status>HTTP/1.1 200 OK</D:status></D:propstat></D:response></D:multistatus>";
     let expected = [
         entry(Some("x"), Some(2), false),
+        entry(Some("locked"), None, false),
+        entry(Some("too"), None, false),
         entry(Some("odd"), None, false),
     ];
     assert_eq!(list(body), expected);
@@ -145,7 +149,13 @@ fn hostile_lists_are_refused() {
     let cut = "<D:multistatus xmlns:D='DAV:'><D:response>";
     let other = "<html><body>hello</body></html>";
     let crossed = "<D:multistatus xmlns:D='DAV:'><D:response></D:multistatus></D:response>";
+    // Each name would be looked up among all of them.
+    let declared: String = (0..200)
+        .map(|n| format!(" xmlns:n{n}='urn:x:number:{n}'"))
+        .collect();
+    let declares = format!("<D:multistatus xmlns:D='DAV:'{declared}><D:x/></D:multistatus>");
     for (body, says) in [
+        (declares.as_str(), "too deep"),
         (laughs, "document type"),
         (file, "document type"),
         (entity, "entity"),

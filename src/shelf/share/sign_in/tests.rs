@@ -2,6 +2,19 @@
 
 use super::*;
 
+const BASIC: Asked = Asked::Known {
+    stale: false,
+    same: true,
+};
+const DIGEST: Asked = Asked::Known {
+    stale: false,
+    same: false,
+};
+const STALE: Asked = Asked::Known {
+    stale: true,
+    same: false,
+};
+
 fn headers(texts: &[&str]) -> HeaderMap {
     let mut headers = HeaderMap::new();
     for text in texts {
@@ -46,7 +59,7 @@ fn basic_is_answered_as_published() {
         let sign_in = SignIn::new(Some((user.into(), Secret::new(password))), true);
         assert_eq!(sign_in.answer("GET", "/"), None, "nothing is sent unasked");
         let asked = sign_in.learn(&headers(&[&format!("Basic realm=\"{realm}\"")]));
-        assert_eq!(asked, Asked::Known { stale: false });
+        assert_eq!(asked, BASIC);
         assert_eq!(text(sign_in.answer("GET", "/")), answer);
     }
 }
@@ -77,7 +90,7 @@ fn digest_is_answered_as_published_and_the_stronger_is_taken() {
     ] {
         let who = ("Mufasa".to_string(), Secret::new("Circle of Life"));
         let sign_in = SignIn::new(Some(who), true);
-        assert_eq!(sign_in.learn(&headers), Asked::Known { stale: false });
+        assert_eq!(sign_in.learn(&headers), DIGEST);
         let cnonce = "f2/wE4q74E6zIJEtWaHKaf5wv/H5QzzpXusqGemxURZJ";
         let answer = text(
             sign_in.answer_by("GET", "/dir/index.html", |digest, params| {
@@ -146,20 +159,14 @@ fn names_beyond_ascii_are_written_as_the_server_reads_them() {
 fn a_nonce_is_counted_and_a_stale_one_replaced() {
     let sign_in = lena(false);
     let challenge = "Digest realm=r, nonce=one, qop=\"auth\", algorithm=SHA-256";
-    assert_eq!(
-        sign_in.learn(&headers(&[challenge])),
-        Asked::Known { stale: false }
-    );
+    assert_eq!(sign_in.learn(&headers(&[challenge])), DIGEST);
     for count in ["00000001", "00000002", "00000003"] {
         let answer = text(sign_in.answer("PUT", "/x"));
         assert_eq!(parameter(&answer, "nc"), count);
         assert_eq!(parameter(&answer, " nonce"), "one");
     }
     let stale = "Digest realm=r, nonce=two, qop=\"auth\", algorithm=SHA-256, stale=TRUE";
-    assert_eq!(
-        sign_in.learn(&headers(&[stale])),
-        Asked::Known { stale: true }
-    );
+    assert_eq!(sign_in.learn(&headers(&[stale])), STALE);
     let answer = text(sign_in.answer("PUT", "/x"));
     assert_eq!(
         (parameter(&answer, "nc"), parameter(&answer, " nonce")),
@@ -171,11 +178,11 @@ fn a_nonce_is_counted_and_a_stale_one_replaced() {
 fn what_cannot_be_answered_is_told_apart() {
     for (texts, basic, asked) in [
         (&["Basic realm=x"][..], false, Asked::InClear),
-        (&["Basic realm=x"], true, Asked::Known { stale: false }),
+        (&["Basic realm=x"], true, BASIC),
         (
             &["Basic realm=x, Digest realm=r, nonce=n, qop=auth"],
             false,
-            Asked::Known { stale: false },
+            DIGEST,
         ),
         (&["Negotiate", "NTLM"], true, Asked::Unknown),
         (
@@ -190,11 +197,7 @@ fn what_cannot_be_answered_is_told_apart() {
         ),
         (&["Digest realm=r"], true, Asked::Unknown),
         (&["Bearer, Basic realm=\"x"], true, Asked::Unknown),
-        (
-            &["Bearer \"", "Basic realm=x"],
-            true,
-            Asked::Known { stale: false },
-        ),
+        (&["Bearer \"", "Basic realm=x"], true, BASIC),
         (&[], true, Asked::Unknown),
     ] {
         let sign_in = lena(basic);
