@@ -296,7 +296,7 @@ impl Holding {
             let mut state = self.lock();
             for (key, check) in lines.iter().filter_map(|l| Check::read(l)) {
                 let entry = state.entries.entry(key).or_default();
-                if entry.check.is_none_or(|c| c.at < check.at) {
+                if entry.check.is_none_or(|c| c.at <= check.at) {
                     entry.check = Some(check);
                 }
             }
@@ -589,6 +589,10 @@ impl Holding {
 
     /// Notes what was found of an object.
     pub(super) fn set_check(&self, key: &str, verdict: Verdict, at: i64) {
+        let before = self.entry(key).check;
+        // Within one second too, the later word has the later time: another process may have had the earlier one.
+        let changed = before.filter(|c| c.verdict != verdict);
+        let at = changed.map_or(at, |c| at.max(c.at + 1));
         let check = Check { verdict, at };
         let mut checks = self.checks.lock().unwrap_or_else(PoisonError::into_inner);
         // If this line is lost, the object is read again sooner.
