@@ -459,11 +459,7 @@ fn an_invite_lets_one_guest_in_and_again_gives_fresh_access() {
         "POST",
         "/guests",
         &[],
-        common::redeem_body(
-            &"a/0-0-0-ffffffffffffffffffffffffffffffff-0".to_string(),
-            OMAR,
-        )
-        .as_bytes(),
+        common::redeem_body("a/0-0-0-ffffffffffffffffffffffffffffffff-0", OMAR).as_bytes(),
     );
     assert_eq!(made_up.status, 403);
     let omar = host.invite("omar", &[]);

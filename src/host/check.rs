@@ -194,9 +194,7 @@ pub(super) fn keep_reading(house: &House) {
             .sum();
         let a_day = (held / DAYS).max(LEAST_A_DAY);
         let rest = match read {
-            Some(bytes) => {
-                Duration::from_millis((bytes * DAY_SECONDS).saturating_mul(1000) / a_day)
-            }
+            Some(bytes) => Duration::from_millis(bytes.saturating_mul(DAY_SECONDS * 1000) / a_day),
             None => Duration::from_secs(60),
         };
         let until = clock.steady() + rest.max(Duration::from_millis(200));

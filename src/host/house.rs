@@ -1,6 +1,7 @@
 //! A serving host: its guests as their files say now, and what it holds for each of them.
 
 use std::collections::HashMap;
+use std::fmt;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -21,7 +22,6 @@ const UPLOADS: usize = 16;
 const SAME_TICK_NS: i128 = 100_000_000;
 
 /// A guest that has access.
-#[derive(Debug)]
 pub(super) struct Lodger {
     /// What it signs with.
     pub(super) secret: Zeroizing<String>,
@@ -31,6 +31,15 @@ pub(super) struct Lodger {
     pub(super) quota: Option<u64>,
     /// What lies here for it.
     pub(super) rooms: Arc<Rooms>,
+}
+
+/// Never the secret.
+impl fmt::Debug for Lodger {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Lodger")
+            .field("generation", &self.generation)
+            .finish_non_exhaustive()
+    }
 }
 
 /// What lies here for a guest, whatever its secret is.

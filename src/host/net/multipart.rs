@@ -158,7 +158,12 @@ pub(super) async fn upload_part(
     };
     // One that was dropped meanwhile takes its parts with it.
     rooms.multiparts.find(&asked.upload_id, &asked.key)?;
-    locked(&upload.parts).insert(number, part);
+    // Parts are locked for as long as it takes to put them together.
+    blocking(move || {
+        locked(&upload.parts).insert(number, part);
+        Ok(())
+    })
+    .await?;
     Ok(S3Response::new(UploadPartOutput {
         checksum_sha256: Some(base64(&record.hashes.sha256)),
         e_tag: Some(ETag::Strong(record.etag())),
