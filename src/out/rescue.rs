@@ -14,6 +14,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use crate::care::progress::Progress;
+use crate::care::survey::LONGEST_OBJECT;
 use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::out::lines::{self, Line, Link};
@@ -249,7 +250,8 @@ fn look(options: &RescueOptions<'_>, world: &World) -> Result<(Vec<Place>, Vec<S
                 let listed = objects.len();
                 let objects: BTreeMap<ReelName, u64> = objects
                     .into_iter()
-                    .filter_map(|o| Some((o.name.parse().ok()?, o.bytes)))
+                    // A length is the other side's word, and may be a lie.
+                    .filter_map(|o| Some((o.name.parse().ok()?, o.bytes.min(LONGEST_OBJECT))))
                     .collect();
                 if objects.len() < listed {
                     notes.push(format!(
@@ -453,6 +455,7 @@ impl Bench<'_> {
     fn vault_id(&self) -> Result<String> {
         let mut wrong_key = true;
         let mut reason = None;
+        let mut away = None;
         for place in self.places {
             for name in place.objects.keys() {
                 match self.open_object(place, name, None) {
@@ -471,9 +474,16 @@ impl Bench<'_> {
                         wrong_key = false;
                         reason.get_or_insert(format!(": reel {}: {why}", name.number));
                     }
+                    Err(Failed::Way(e)) => {
+                        away.get_or_insert(e);
+                        break;
+                    }
                     Err(Failed::Here(e)) => return Err(e),
                 }
             }
+        }
+        if let Some(e) = away {
+            return Err(e);
         }
         let kind = if wrong_key {
             Kind::WrongKey
@@ -518,7 +528,7 @@ impl Bench<'_> {
             .read(&Part::Reels.path(&name.to_string()))
             .map_err(|e| failed_to_read(place, name, e))?;
         let mut object = Checked {
-            object: object.take(LARGEST_REEL_BYTES + (1 << 20)),
+            object: object.take(LONGEST_OBJECT),
             mac,
         };
         let mut draft = Draft::beside(self.disk, &target, Privacy::Shared).map_err(here)?;
@@ -574,11 +584,18 @@ impl Bench<'_> {
                     .is_some_and(|a| a.vault == vault_id)
             })
             .collect();
+        let mut away: BTreeSet<usize> = BTreeSet::new();
+        let mut trouble = None;
+        let mut lacking = false;
         for ((number, tag), objects) in candidates {
             let mut reasons = Vec::new();
+            let mut unknown = false;
             let mut done = false;
             let at: BTreeSet<usize> = objects.iter().map(|(place, _)| *place).collect();
             for (place, name) in &objects {
+                if away.contains(place) {
+                    continue;
+                }
                 match self.take_in(*place, name, vault_id) {
                     Ok(opened) => {
                         ours.extend(&at);
@@ -588,8 +605,21 @@ impl Bench<'_> {
                     }
                     Err(Failed::Key) => reasons.push("the key does not open it".to_string()),
                     Err(Failed::Object(why)) => reasons.push(why),
+                    Err(Failed::Way(e)) => {
+                        // Another location may hold it. One that cannot be reached is not waited for again.
+                        gathered.notes.push(e.fact());
+                        if e.kind == Kind::Unreachable {
+                            away.insert(*place);
+                        }
+                        unknown = true;
+                        trouble.get_or_insert(e);
+                    }
                     Err(Failed::Here(e)) => return Err(e),
                 }
+            }
+            if !done && (unknown || !at.is_disjoint(&away)) {
+                lacking = true;
+                continue;
             }
             if !done {
                 reasons.dedup();
@@ -598,7 +628,13 @@ impl Bench<'_> {
                 doubted.extend(objects);
             }
         }
+        if let Some(e) = trouble.filter(|_| lacking) {
+            return Err(e);
+        }
         for (place, name) in doubted {
+            if away.contains(&place) {
+                continue;
+            }
             if self.take_in_renamed(place, &name, vault_id, &mut gathered)? {
                 ours.insert(place);
             }
@@ -640,7 +676,7 @@ impl Bench<'_> {
                 };
                 let opened = self.open_object(at, name, Some(&mut mac));
                 if !mac.hasher.finish().matches(&name.mac)
-                    && !matches!(opened, Err(Failed::Here(_)))
+                    && !matches!(opened, Err(Failed::Here(_) | Failed::Way(_)))
                 {
                     return Err(Failed::Object("it is damaged or forged".to_string()));
                 }
@@ -671,7 +707,7 @@ impl Bench<'_> {
         let (path, hash, bytes) = match self.open_and_read(place, name) {
             Ok(opened) => opened,
             Err(Failed::Here(e)) => return Err(e),
-            Err(Failed::Key | Failed::Object(_)) => return Ok(false),
+            Err(Failed::Key | Failed::Object(_) | Failed::Way(_)) => return Ok(false),
         };
         let Some(number) = reel::first_number(&bytes) else {
             return Ok(false);
@@ -799,7 +835,7 @@ fn failed_to_read(place: &Place, name: &ReelName, e: std::io::Error) -> Failed {
             name.number,
             place.shelf.location()
         );
-        return Failed::Here(reading_error(doing, e));
+        return Failed::Way(reading_error(doing, e));
     }
     Failed::Object(format!("it cannot be read: {e}"))
 }
@@ -809,6 +845,8 @@ enum Failed {
     Key,
     /// It is damaged or no reel.
     Object(String),
+    /// The way to it failed: nothing is known of it.
+    Way(Error),
     /// This computer failed.
     Here(Error),
 }

@@ -1,0 +1,397 @@
+//! Networks that fail: never taken for damage, never called mirrored, and nothing is sent twice that has arrived.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::{Duration, Instant};
+
+use farshelf::care::standing::ShelfState;
+use farshelf::error::Kind;
+use farshelf::ops;
+use farshelf::vault::Vault;
+
+use crate::bucket_server::{BucketServer, Reply, Request};
+use crate::common::{DAY, START, Studio, WAIT, dump, keep, takes};
+use crate::far::{
+    add, fixity, found, hurry, mirror, one_reel, rescue, standing, state, three_reels, verified,
+};
+
+fn bucket(reels: u32) -> (Studio, Vault, BucketServer) {
+    let studio = Studio::new();
+    let server = BucketServer::start();
+    let vault = studio.vault();
+    add(&studio, &vault, "far", &server.bucket("b"));
+    for n in 0..reels {
+        one_reel(&vault, n);
+        vault.writer(WAIT).unwrap().close_reel().unwrap();
+    }
+    server.asked();
+    (studio, vault, server)
+}
+
+fn puts(asked: &[String]) -> usize {
+    asked
+        .iter()
+        .filter(|l| l.starts_with("PUT b/reels/"))
+        .count()
+}
+
+/// Every reel that counts as verified lies at the server, byte by byte as its name says: read it all again.
+fn nothing_is_claimed_that_is_not_there(vault: &Vault, server: &BucketServer) {
+    server.behave();
+    server.revive();
+    let claimed = verified(vault, "far");
+    let there: Vec<u64> = server
+        .reels()
+        .iter()
+        .map(|k| k["b/reels/".len()..][..6].parse().unwrap())
+        .collect();
+    assert!(
+        claimed.iter().all(|n| there.contains(n)),
+        "{claimed:?} of {there:?}"
+    );
+    let lines = found(&fixity(vault, "far"));
+    assert!(lines.is_empty(), "{lines:?}");
+}
+
+/// A first mirror of two reels: shelf.json before and after looking, two listings, and for each reel the put and the
+/// reading back. The canary is over by then.
+#[test]
+fn a_mirror_asks_for_little() {
+    let (_studio, vault, server) = bucket(2);
+    assert_eq!(mirror(&vault, "far").verified, 2);
+    let first = server.asked();
+    assert_eq!(mirror(&vault, "far").verified, 2);
+    let second = server.asked();
+    assert_eq!((first.len(), second.len()), (8, 4), "{first:#?}{second:#?}");
+}
+
+#[test]
+fn a_shelf_that_goes_away_while_it_is_looked_at_is_no_damage() {
+    // After so many requests nothing answers any more.
+    for after in 0..8 {
+        let studio = Studio::new();
+        let server = BucketServer::start();
+        let vault = studio.vault();
+        add(&studio, &vault, "far", &server.bucket("b"));
+        three_reels(&studio, &vault);
+        let before = verified(&vault, "far");
+        // All of them have to be read: the shelf was added anew under its name.
+        add(&studio, &vault, "far", &server.bucket("b"));
+        let left = AtomicU32::new(after);
+        let die = server.killer();
+        server.script(move |_, _| {
+            if left
+                .fetch_update(Ordering::SeqCst, Ordering::SeqCst, |n| n.checked_sub(1))
+                .is_err()
+            {
+                die();
+            }
+            Reply::Pass
+        });
+        let report = fixity(&vault, "far");
+        if !report.complete {
+            assert_eq!(report.skipped.len(), 1, "{after}: {report:?}");
+        }
+        assert!(report.good(), "{after}: {report:?}");
+        let told = mirror(&vault, "far");
+        assert_ne!(told.state, ShelfState::Damaged, "{after}: {told:?}");
+        assert_eq!(told.reels_sent, 0);
+        if after < 2 {
+            let standing = standing(&vault, "far");
+            assert!(!standing.reachable, "{standing:?}");
+        }
+        assert_eq!(verified(&vault, "far"), before, "{after}");
+        nothing_is_claimed_that_is_not_there(&vault, &server);
+        assert_eq!(mirror(&vault, "far").state, ShelfState::Good);
+    }
+}
+
+/// The server dies at each step of a mirror of four reels. What had arrived is not sent again.
+#[test]
+fn a_mirror_that_is_cut_off_goes_on_where_it_was() {
+    for after in [1, 2, 3, 4, 5, 7, 9, 10] {
+        let (_studio, vault, server) = bucket(4);
+        crate::far::change(vault.dir(), "far", |reach| reach.side_by_side = Some(2));
+        let left = AtomicU32::new(after);
+        let die = server.killer();
+        server.script(move |_, _| {
+            if left
+                .fetch_update(Ordering::SeqCst, Ordering::SeqCst, |n| n.checked_sub(1))
+                .is_err()
+            {
+                die();
+            }
+            Reply::Pass
+        });
+        let told = mirror(&vault, "far");
+        assert!(
+            told.error.is_some() || !told.notes.is_empty(),
+            "{after}: {told:?}"
+        );
+        assert_ne!(told.state, ShelfState::Damaged, "{after}: {told:?}");
+        assert_eq!(
+            told.reels_sent as usize,
+            verified(&vault, "far").len(),
+            "{after}: {told:?}"
+        );
+        assert_ne!(told.state, ShelfState::Good);
+        let arrived = server.reels().len();
+        server.behave();
+        server.revive();
+        server.asked();
+        let told = mirror(&vault, "far");
+        assert_eq!(
+            (told.verified, told.state, &told.error),
+            (4, ShelfState::Good, &None),
+            "{after}"
+        );
+        assert_eq!(puts(&server.asked()), 4 - arrived, "{after}");
+        assert_eq!(server.reels().len(), 4, "{after}");
+        nothing_is_claimed_that_is_not_there(&vault, &server);
+    }
+}
+
+/// The answer to a put is lost, and the object is there: asking again finds it.
+#[test]
+fn a_lost_answer_sends_the_same_object_and_leaves_one() {
+    let (_studio, vault, server) = bucket(2);
+    let lost = AtomicU32::new(0);
+    server.script(move |request, objects| {
+        if request.is("PUT", "/reels/") && lost.fetch_add(1, Ordering::SeqCst) == 0 {
+            objects.insert(request.path.clone(), request.body.clone());
+            return Reply::Drop;
+        }
+        Reply::Pass
+    });
+    let told = mirror(&vault, "far");
+    assert_eq!(
+        (told.verified, told.state, &told.error),
+        (2, ShelfState::Good, &None)
+    );
+    assert_eq!(server.reels().len(), 2);
+    nothing_is_claimed_that_is_not_there(&vault, &server);
+}
+
+type Fault = (&'static str, fn(&Request) -> Option<Reply>);
+
+/// Whatever stands between: at shelf.json, at the listing, and at the objects.
+#[test]
+fn no_answer_of_a_network_is_taken_for_the_shelfs() {
+    fn error(status: u16, code: &str) -> Option<Reply> {
+        let text = format!("<Error><Code>{code}</Code><Message>no</Message></Error>");
+        Some(Reply::Say(status, "application/xml", text.into_bytes()))
+    }
+    let faults: [Fault; 8] = [
+        ("403", |_| error(403, "AccessDenied")),
+        ("403 skewed", |_| error(403, "RequestTimeTooSkewed")),
+        ("401", |_| error(401, "InvalidAccessKeyId")),
+        ("500", |_| error(500, "InternalError")),
+        ("503", |_| error(503, "SlowDown")),
+        ("no bucket", |_| error(404, "NoSuchBucket")),
+        ("portal", |_| {
+            Some(Reply::Say(
+                200,
+                "text/html",
+                b"<html>Welcome to the hotel</html>".to_vec(),
+            ))
+        }),
+        ("dropped", |_| Some(Reply::Drop)),
+    ];
+    let slow = std::env::var("FARSHELF_SLOW").is_ok_and(|v| v == "1");
+    let parts = ["shelf.json", "list-type=2", "/reels/0"];
+    for (n, (what, fault)) in faults.into_iter().enumerate() {
+        // Each at one of the places, in turn; all at all of them where there is time.
+        for part in parts
+            .into_iter()
+            .enumerate()
+            .filter(|(p, _)| slow || p == &(n % 3))
+            .map(|p| p.1)
+        {
+            let studio = Studio::new();
+            let server = BucketServer::start();
+            let vault = studio.vault();
+            add(&studio, &vault, "far", &server.bucket("b"));
+            three_reels(&studio, &vault);
+            crate::far::change(vault.dir(), "far", |reach| reach.tries = Some(1));
+            server.script(move |request, _| {
+                let line = format!("{}?{}", request.path, request.query);
+                match line.contains(part) {
+                    true => fault(request).unwrap_or(Reply::Pass),
+                    false => Reply::Pass,
+                }
+            });
+            one_reel(&vault, 3);
+            let told = mirror(&vault, "far");
+            let at = format!("{what} at {part}: {told:?}");
+            assert!(told.error.is_some() || told.notes.len() == 1, "{at}");
+            assert!(!format!("{told:?}").contains("holds no shelf.json"), "{at}");
+            assert_eq!(told.state, ShelfState::Behind, "{at}");
+            assert_eq!(verified(&vault, "far"), [1, 2, 3], "{at}");
+            let report = fixity(&vault, "far");
+            assert!(report.good() && !report.complete, "{at}: {report:?}");
+            assert_eq!(state(&vault, "far").0, ShelfState::Behind, "{at}");
+            let failed = rescue(&studio, &["far"], "new");
+            if part != "shelf.json" {
+                let kind = failed.map(|_| ()).unwrap_err().kind;
+                assert!(
+                    matches!(kind, Kind::Unreachable | Kind::Refused),
+                    "{at}: {kind:?}"
+                );
+            }
+            server.behave();
+            let told = mirror(&vault, "far");
+            assert_eq!(
+                (told.verified, told.state),
+                (4, ShelfState::Good),
+                "{at}: {told:?}"
+            );
+            assert!(found(&fixity(&vault, "far")).is_empty(), "{at}");
+        }
+    }
+}
+
+#[test]
+fn a_shelf_that_stays_away_is_told_so_once_its_time_has_passed() {
+    let (studio, vault, server) = bucket(1);
+    assert_eq!(mirror(&vault, "far").state, ShelfState::Good);
+    server.die();
+    studio.later(10);
+    assert_eq!(mirror(&vault, "far").state, ShelfState::Good);
+    studio.later(21);
+    let told = mirror(&vault, "far");
+    assert_eq!(told.state, ShelfState::Away, "{told:?}");
+    assert_eq!(standing(&vault, "far").mirrored_at, Some(START));
+    server.revive();
+    assert_eq!(mirror(&vault, "far").state, ShelfState::Good);
+    assert_eq!(standing(&vault, "far").mirrored_at, Some(START + 31 * DAY));
+}
+
+/// Silence is given up after the stall time and the tries, wherever it falls.
+#[test]
+fn silence_ends() {
+    for part in ["shelf.json", "list-type=2", "PUT b/reels/", "GET b/reels/0"] {
+        let (_studio, vault, server) = bucket(1);
+        server.script(move |request, _| {
+            let line = format!("{} {}?{}", request.method, request.path, request.query);
+            match line.contains(part) {
+                true => Reply::Wait(Duration::from_secs(4)),
+                false => Reply::Pass,
+            }
+        });
+        let began = Instant::now();
+        let told = mirror(&vault, "far");
+        let took = began.elapsed();
+        assert!(took < Duration::from_secs(15), "{part}: {took:?}");
+        // Never mirrored: away at once, or behind where it could be looked at.
+        let not_there = [ShelfState::Away, ShelfState::Behind].contains(&told.state);
+        assert!(not_there && told.reels_sent == 0, "{part}: {told:?}");
+        assert!(verified(&vault, "far").is_empty(), "{part}");
+    }
+}
+
+/// Each answer breaks off half-way: the rest is asked for until all is there.
+#[test]
+fn an_object_that_comes_in_pieces_is_put_together() {
+    let (_studio, vault, server) = bucket(1);
+    server.script(|request, objects| match request.is("GET", "/reels/0") {
+        true => Reply::Half(200, objects[&request.path].clone()),
+        false => Reply::Pass,
+    });
+    let told = mirror(&vault, "far");
+    assert_eq!(
+        (told.verified, told.state),
+        (1, ShelfState::Good),
+        "{told:?}"
+    );
+    let reads = server
+        .asked()
+        .iter()
+        .filter(|l| l.starts_with("GET b/reels/0"))
+        .count();
+    assert!((3..20).contains(&reads), "{reads}");
+}
+
+#[test]
+fn others_keep_dumps_while_bytes_travel() {
+    let (studio, vault, server) = bucket(1);
+    let seen = Arc::new(AtomicU32::new(0));
+    let at_work = Arc::clone(&seen);
+    crate::far::change(vault.dir(), "far", |reach| reach.stall_seconds = Some(30));
+    server.script(move |request, _| {
+        if request.path.contains("/reels/0") {
+            at_work.fetch_add(1, Ordering::SeqCst);
+            return Reply::Wait(Duration::from_millis(1500));
+        }
+        Reply::Pass
+    });
+    std::thread::scope(|scope| {
+        let running = scope.spawn(|| mirror(&studio.vault(), "far"));
+        for n in 1..=2 {
+            while seen.load(Ordering::SeqCst) < n {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            let began = Instant::now();
+            let other = studio.vault();
+            keep(&other, "organ", 10 + n, &dump(10 + n));
+            assert_eq!(takes(&other).len() as u32, 2 + n);
+            assert!(
+                began.elapsed() < Duration::from_millis(1200),
+                "{:?}",
+                began.elapsed()
+            );
+            assert_eq!(seen.load(Ordering::SeqCst), n, "it was still under way");
+        }
+        let told = running.join().unwrap();
+        assert_eq!((told.verified, told.error), (1, None));
+    });
+    hurry(vault.dir(), "far");
+    server.behave();
+    assert_eq!(mirror(&studio.vault(), "far").verified, 2);
+}
+
+/// One location that fails must not take the others with it.
+#[test]
+fn a_rescue_from_two_shelves_does_without_the_one_that_fails() {
+    for refusing in [false, true] {
+        for after in [0, 1, 2, 3] {
+            let studio = Studio::new();
+            let server = BucketServer::start();
+            let vault = studio.vault();
+            add(&studio, &vault, "far", &server.bucket("b"));
+            studio.add(&vault, "barn");
+            three_reels(&studio, &vault);
+            let left = AtomicU32::new(after);
+            server.script(move |request, _| {
+                let ends = request.path.contains("/reels/0")
+                    && left
+                        .fetch_update(Ordering::SeqCst, Ordering::SeqCst, |n| n.checked_sub(1))
+                        .is_err();
+                match (ends, refusing) {
+                    (true, true) => Reply::Say(
+                        403,
+                        "application/xml",
+                        b"<Error><Code>AccessDenied</Code></Error>".to_vec(),
+                    ),
+                    (true, false) => Reply::Drop,
+                    _ => Reply::Pass,
+                }
+            });
+            let (rescued, report) = rescue(&studio, &["far", "barn"], "new").unwrap();
+            assert_eq!(takes(&rescued), takes(&vault), "{after}: {report:?}");
+            assert!(report.damaged.is_empty(), "{after}: {report:?}");
+        }
+    }
+}
+
+#[test]
+fn exit_words_follow_what_happened() {
+    let (_studio, vault, server) = bucket(1);
+    server.die();
+    let options = ops::mirror::MirrorOptions::of(&[]);
+    let report = ops::mirror::mirror(&vault, &options, WAIT).unwrap();
+    // Away is no damage: exit 0 or 1 is for the command to say, never 3.
+    assert!(!report.needs_attention(), "{report:?}");
+    server.revive();
+    let report = ops::mirror::mirror(&vault, &options, WAIT).unwrap();
+    assert!(!report.needs_attention() && !report.failed(), "{report:?}");
+}
