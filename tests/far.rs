@@ -7,5 +7,7 @@ mod common;
 #[path = "common/far.rs"]
 mod far;
 
+#[path = "far/hostile.rs"]
+mod hostile;
 #[path = "far/network.rs"]
 mod network;

@@ -4,7 +4,7 @@
 //! Nothing of either line of a fork is touched.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::io::Write;
+use std::io::{Read, Write};
 use std::time::Duration;
 
 use crate::care::copies::LOCAL;
@@ -357,7 +357,8 @@ impl Work<'_> {
         let fail = |e| Error::io(format!("cannot write {}", target.display()), e);
         let object = shelf
             .read(&Part::Reels.path(&name.to_string()))
-            .map_err(|e| wrong(format!("its copy cannot be read: {e}")))?;
+            .map_err(|e| wrong(format!("its copy cannot be read: {e}")))?
+            .take(survey::LONGEST_OBJECT);
         let mut draft = Draft::beside(disk, &target, Privacy::Shared).map_err(fail)?;
         let keys = std::slice::from_ref(key);
         let opened = open(object, keys, &mut draft, LARGEST_REEL_BYTES)
@@ -489,6 +490,7 @@ impl Work<'_> {
 
     fn opened(&self, shelf: &dyn Shelf, name: &ReelName, identity: &Identity) -> Option<Vec<u8>> {
         let object = shelf.read(&Part::Reels.path(&name.to_string())).ok()?;
+        let object = object.take(survey::LONGEST_OBJECT);
         let mut bytes = Vec::new();
         let keys = std::slice::from_ref(identity);
         let opened = open(object, keys, &mut bytes, LARGEST_REEL_BYTES).ok()?;

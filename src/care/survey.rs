@@ -188,7 +188,8 @@ impl Survey {
     }
 }
 
-/// The reels listed at a shelf with their sizes.
+/// The reels listed at a shelf with their sizes. These are the other side's word: one that no copy can have is brought
+/// down to a byte more than the longest, so that sums of them stay sums.
 ///
 /// # Errors
 /// When the shelf cannot be listed.
@@ -196,7 +197,7 @@ pub fn list_reels(shelf: &dyn Shelf) -> Result<Vec<(ReelName, u64)>> {
     Ok(shelf
         .list(Part::Reels)?
         .into_iter()
-        .filter_map(|o| Some((o.name.parse().ok()?, o.bytes)))
+        .filter_map(|o| Some((o.name.parse().ok()?, o.bytes.min(LONGEST_OBJECT + 1))))
         .collect())
 }
 
