@@ -3,7 +3,7 @@
 //! The writer's lock is held only while the reel is closed and while outcomes are recorded, never while bytes travel.
 //! A copy is made once: where another shelf on this computer holds a reel whole, its object is copied as it is.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{Read, Write};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -300,13 +300,13 @@ fn send_what_waits(
     let (Some(shelf), Some(found)) = (&mut visit.shelf, &mut visit.survey) else {
         return Ok(());
     };
-    if found.plan.conflict.is_some() || found.plan.to_send.is_empty() {
+    let spoiled: BTreeSet<u64> = found.plan.spoiled.iter().copied().collect();
+    if found.plan.conflict.is_some() || (found.plan.to_send.is_empty() && spoiled.is_empty()) {
         return Ok(());
     }
-    let jobs: Vec<Job> = found
-        .plan
-        .to_send
+    let jobs: Vec<Job> = spoiled
         .iter()
+        .chain(&found.plan.to_send)
         .filter_map(|n| {
             Some(Job {
                 number: *n,
@@ -330,7 +330,11 @@ fn send_what_waits(
     let outcomes = in_parallel(
         &sender,
         shelf.as_ref(),
-        &sources,
+        // What lies there spoiled may have the name of a near copy: it is sealed anew, under another.
+        |job| match spoiled.contains(&job.number) {
+            true => &[],
+            false => sources.as_slice(),
+        },
         &jobs,
         |job, name, bytes| {
             travel.arrived(job, bytes);
@@ -343,6 +347,7 @@ fn send_what_waits(
             Ok((name, bytes)) => {
                 found.plan.present.insert(name.number, name);
                 found.plan.to_send.retain(|n| *n != name.number);
+                found.plan.damaged.remove(&name.number);
                 visit.sent.push((name, bytes));
             }
             Err(NotSent::Local(what)) => visit.notes.push(what),
@@ -490,10 +495,10 @@ pub fn sources(
 type Outcome = std::result::Result<(ReelName, u64), NotSent>;
 
 /// Puts the reels of `jobs` on `shelf`, some side by side; `done` is called on this thread for each that arrived.
-fn in_parallel(
+fn in_parallel<'s>(
     sender: &Sender<'_>,
     shelf: &dyn Shelf,
-    sources: &[Source],
+    sources: impl Fn(&Job) -> &'s [Source] + Sync,
     jobs: &[Job],
     mut done: impl FnMut(&Job, ReelName, u64) -> Result<()>,
 ) -> Result<Vec<Outcome>> {
@@ -507,14 +512,14 @@ fn in_parallel(
         let (tell, told) = mpsc::channel::<(&Job, Outcome)>();
         for _ in 0..shelf.side_by_side().min(jobs.len()) {
             let tell = tell.clone();
-            let (queue, stop, room) = (&queue, &stop, &room);
+            let (queue, stop, room, sources) = (&queue, &stop, &room, &sources);
             scope.spawn(move || {
                 while !stop.load(Ordering::Relaxed) {
                     // A poisoned queue means that the other worker panicked: this one ends too.
                     let Some(job) = queue.lock().ok().and_then(|mut q| q.next()) else {
                         break;
                     };
-                    let send = || sender.send(shelf, sources, job, Replace::No);
+                    let send = || sender.send(shelf, sources(job), job, Replace::No);
                     let outcome = match shelf.is_near() {
                         true => send(),
                         false => room.with(job.bytes, send),

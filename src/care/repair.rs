@@ -600,8 +600,10 @@ impl Work<'_> {
                 bytes: ours.bytes.get(&number).copied().unwrap_or(0),
             };
             let mut sent = sender.send(shelf, &sources, &job, Replace::Yes);
-            if matches!(&sent, Err(NotSent::Shelf(e)) if e.kind == Kind::Refused) {
-                // A shelf that only adds keeps a damaged object under its name; sealed anew, the reel has another.
+            if matches!(&sent, Err(NotSent::Shelf(e)) if matches!(e.kind, Kind::Refused | Kind::Damaged))
+            {
+                // A shelf that only adds keeps a damaged object under its name, and may say so or say nothing; sealed
+                // anew, the reel has another.
                 sent = sender.send(shelf, &[], &job, Replace::No);
             }
             match sent {

@@ -60,6 +60,10 @@ pub struct Plan {
     pub superseded: Vec<ReelName>,
     /// Our reels of which only damaged objects are there.
     pub damaged: BTreeMap<u64, ReelName>,
+    /// Of the damaged ones those that were never right there: they were spoiled on their way, and nobody counted on them.
+    /// Sealed anew they go under another name. Not for ever: a server that spoils whatever it is given is to be mended
+    /// first.
+    pub spoiled: Vec<u64>,
     /// Our reels that were verified there once and are gone.
     pub missing: Vec<u64>,
     /// Whole reels there that are neither ours nor accepted, and what that means.
@@ -71,6 +75,9 @@ pub struct Plan {
     /// Set when the foreign reels stop the upload.
     pub conflict: Option<Conflict>,
 }
+
+/// So many damaged objects of one reel are no accident.
+const SPOILED_TOO_OFTEN: usize = 3;
 
 /// Compares our chain with what is at a shelf. `verified_before` are the numbers once verified there.
 pub fn plan(chain: &Chain, seen: &[Seen], verified_before: &BTreeSet<u64>) -> Plan {
@@ -104,7 +111,16 @@ pub fn plan(chain: &Chain, seen: &[Seen], verified_before: &BTreeSet<u64>) -> Pl
     plan.foreign.dedup_by_key(|n| (n.number, n.tag));
     plan.found.dedup_by_key(|n| (n.number, n.tag));
     for number in chain.closed.keys() {
-        if plan.present.contains_key(number) || plan.damaged.contains_key(number) {
+        if plan.present.contains_key(number) {
+            continue;
+        }
+        if plan.damaged.contains_key(number) {
+            let tag = chain.closed.get(number);
+            let is_one = |s: &&Seen| s.name.number == *number && Some(&s.name.tag) == tag;
+            let objects = seen.iter().filter(is_one).count();
+            if !verified_before.contains(number) && objects < SPOILED_TOO_OFTEN {
+                plan.spoiled.push(*number);
+            }
             continue;
         }
         if verified_before.contains(number) {
@@ -291,6 +307,10 @@ mod tests {
             bad(2, 2, 1),
             bad(2, 2, 3),
         ];
+        let once = |before: &[u64]| plan(&chain, &seen, &before.iter().copied().collect()).spoiled;
+        assert_eq!((once(&[1]), once(&[1, 2])), (vec![2], vec![]));
+        let thrice: Vec<Seen> = (1..=3).map(|m| bad(2, 2, m)).collect();
+        assert!(plan(&chain, &thrice, &BTreeSet::new()).spoiled.is_empty());
         let plan = plan(&chain, &seen, &BTreeSet::new());
         assert_eq!(plan.present, BTreeMap::from([(1, object(1, 1, 0))]));
         assert_eq!(plan.superseded.len(), 2);

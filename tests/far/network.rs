@@ -172,6 +172,45 @@ fn a_lost_answer_sends_the_same_object_and_leaves_one() {
     nothing_is_claimed_that_is_not_there(&vault, &server);
 }
 
+/// Bytes that were spoiled on their way were never counted on: the next mirror sends the reel anew, under another name.
+#[test]
+fn what_arrived_spoiled_is_sent_anew() {
+    let (studio, vault, server) = bucket(2);
+    studio.add(&vault, "barn");
+    mirror(&vault, "barn");
+    // Spoiled twice in a row, and in the end there is one good object beside two that nothing depends on.
+    for _ in 0..2 {
+        server.script(|request, objects| {
+            if !request.is("PUT", "/reels/000002") {
+                return Reply::Pass;
+            }
+            let mut bytes = request.body.clone();
+            bytes[100] ^= 0x55;
+            objects.insert(request.path.clone(), bytes);
+            Reply::Say(200, "text/plain", Vec::new())
+        });
+        let told = mirror(&vault, "far");
+        assert!(
+            told.error.is_some() && told.state != ShelfState::Good,
+            "{told:?}"
+        );
+        assert!(!verified(&vault, "far").contains(&2));
+    }
+    server.behave();
+    let told = mirror(&vault, "far");
+    assert_eq!(
+        (told.verified, told.state, &told.error),
+        (3, ShelfState::Good, &None),
+        "{told:?}"
+    );
+    assert_eq!(state(&vault, "far"), (ShelfState::Good, String::new()));
+    assert_eq!(server.reels().len(), 5);
+    server.asked();
+    assert_eq!(mirror(&vault, "far").state, ShelfState::Good);
+    assert_eq!(puts(&server.asked()), 0);
+    nothing_is_claimed_that_is_not_there(&vault, &server);
+}
+
 type Fault = (&'static str, fn(&Request) -> Option<Reply>);
 
 /// Whatever stands between: at shelf.json, at the listing, and at the objects.
