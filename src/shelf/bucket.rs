@@ -2,7 +2,8 @@
 //!
 //! Nothing here rests on a server refusing to overwrite: names are unique by content, and what was sent is read back.
 
-mod carry;
+mod asked;
+mod listing;
 mod probe;
 
 pub use probe::{Honours, Word};
@@ -12,17 +13,10 @@ use std::io::{self, Read, Write};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use futures::TryStreamExt;
-use object_store::aws::{AmazonS3, AmazonS3Builder, Checksum, S3ConditionalPut};
-use object_store::path::Path;
-use object_store::{
-    GetOptions, GetRange, ObjectStore, PutMode, PutOptions, PutPayload, RetryConfig,
-};
-
-use self::carry::Carrier;
+use self::asked::{Asked, Asking};
 use super::by_hand::readme_text;
 use super::folder::is_noise;
-use super::net::{Courier, Gathering, Payload, Resuming, Settings, Trouble, Watch, runtime};
+use super::net::{Courier, Gathering, Payload, Resuming, Settings, Trouble, TroubleKind, Watch};
 use super::secret::Secret;
 use super::{Object, Part, README, Report, SHELF_JSON, Shelf, ShelfJson, Upload, reading_error};
 use crate::error::{Error, Kind, Next, Result};
@@ -55,10 +49,12 @@ pub struct BucketAt {
 /// A bucket that holds copies.
 #[derive(Debug)]
 pub struct Bucket {
-    store: AmazonS3,
-    courier: Courier,
-    at: BucketAt,
+    asked: Asked,
+    shown: String,
+    reports: bool,
     side_by_side: usize,
+    /// Set once its shelf.json was seen.
+    is_shelf: AtomicBool,
     /// Set once the server said that it knows no conditional puts.
     unconditional: AtomicBool,
     entropy: Arc<dyn Entropy>,
@@ -71,7 +67,8 @@ impl Bucket {
     /// The shelf at `at`; whether it is there is not looked at. `side_by_side` is brought into 2 to 8.
     ///
     /// # Errors
-    /// `BadInput` for an address or certificates that cannot be used.
+    /// `BadInput` for an address, a bucket's name, a region or an access key that cannot stand in a request, and for
+    /// certificates that cannot be used; `Io` if the system gives no threads.
     pub fn new(
         world: &World,
         at: BucketAt,
@@ -79,145 +76,89 @@ impl Bucket {
         side_by_side: usize,
     ) -> Result<Bucket> {
         let courier = Courier::new(world, &at.endpoint, settings)?;
-        let store = AmazonS3Builder::new()
-            .with_endpoint(&at.endpoint)
-            .with_bucket_name(&at.bucket)
-            .with_region(&at.region)
-            // Always given: without them the builder would ask the address where clouds keep credentials.
-            .with_access_key_id(&at.access)
-            .with_secret_access_key(at.secret.expose())
-            .with_virtual_hosted_style_request(false)
-            .with_allow_http(true)
-            .with_checksum_algorithm(Checksum::SHA256)
-            .with_conditional_put(S3ConditionalPut::ETagMatch)
-            .with_disable_bulk_delete(true)
-            .with_http_connector(Carrier::new(courier.clone()))
-            .with_retry(RetryConfig {
-                // The courier tries again; twice would be a square.
-                max_retries: 0,
-                ..RetryConfig::default()
-            })
-            .build()
-            .map_err(|_| {
-                Error::new(
-                    Kind::BadInput,
-                    format!("{} cannot be a bucket's address", at.shown),
-                )
-                .next(Next::say("write bucket+https://SERVER/BUCKET"))
-            })?;
         Ok(Bucket {
-            store,
-            courier,
-            at,
+            asked: Asked::new(courier, &at)?,
+            shown: at.shown,
+            reports: at.reports,
             side_by_side: side_by_side.clamp(2, 8),
+            is_shelf: AtomicBool::new(false),
             unconditional: AtomicBool::new(false),
             entropy: Arc::clone(&world.entropy),
         })
     }
 
-    fn key(&self, path: &str) -> Path {
-        // Parsed, not built from parts: the name must reach the server as it is.
-        let text = match self.at.prefix.is_empty() {
-            true => path.to_string(),
-            false => format!("{}/{path}", self.at.prefix),
-        };
-        Path::parse(&text).unwrap_or_else(|_| Path::from(text))
+    fn cannot(&self, what: &str) -> impl FnOnce(Trouble) -> Error {
+        let doing = format!("cannot {what} {}", self.shown);
+        move |trouble| trouble.error(doing)
     }
 
-    fn wait<T>(&self, work: impl Future<Output = object_store::Result<T>>) -> io::Result<T> {
-        let runtime = runtime().map_err(|e| io::Error::other(e.fact()))?;
-        runtime.block_on(work).map_err(|e| self.io_error(e))
-    }
-
-    /// Trouble on the way is dug out of what the store wraps around it; its own words hold URLs.
-    fn io_error(&self, e: object_store::Error) -> io::Error {
-        let mut cause: Option<&(dyn std::error::Error + 'static)> = Some(&e);
-        while let Some(one) = cause {
-            if let Some(trouble) = one.downcast_ref::<Trouble>() {
-                return trouble.clone().into();
+    /// Stores an object; false if the name is taken, as far as the server looks.
+    fn put(&self, path: &str, payload: &Payload, replace: Replace) -> Asking<bool> {
+        if replace == Replace::No && !self.unconditional.load(Ordering::Relaxed) {
+            match self.asked.put(path, payload, true, None) {
+                Err(trouble) if is_taken(&trouble) => return Ok(false),
+                Err(trouble) if knows_no_conditions(&trouble) => {
+                    self.unconditional.store(true, Ordering::Relaxed);
+                }
+                other => return other.map(|()| true),
             }
-            cause = one.source();
         }
-        use object_store::Error as E;
-        match e {
-            E::NotFound { .. } => io::Error::from(io::ErrorKind::NotFound),
-            E::AlreadyExists { .. } | E::Precondition { .. } => {
-                io::Error::from(io::ErrorKind::AlreadyExists)
-            }
-            _ => io::Error::other(format!(
-                "what {} answers is not understood",
-                self.courier.server()
-            )),
-        }
-    }
-
-    /// The object from byte `from` on.
-    fn open(&self, path: &str, from: u64) -> io::Result<Box<dyn Read + Send>> {
-        let options = GetOptions {
-            range: (from > 0).then_some(GetRange::Offset(from)),
-            ..GetOptions::default()
-        };
-        let key = self.key(path);
-        let got = self.wait(self.store.get_opts(&key, options))?;
-        let stream = got.into_stream();
-        let server = self.courier.server().to_string();
-        Ok(Box::new(Streamed {
-            stream: Box::pin(stream),
-            rest: Default::default(),
-            server,
-        }))
-    }
-
-    fn put(&self, path: &str, payload: Payload, replace: Replace) -> io::Result<()> {
-        let key = self.key(path);
-        let conditional = replace == Replace::No && !self.unconditional.load(Ordering::Relaxed);
-        let put = |mode: PutMode| {
-            let body: PutPayload = payload.pieces().iter().cloned().collect();
-            let options = PutOptions {
-                mode,
-                ..PutOptions::default()
-            };
-            self.wait(self.store.put_opts(&key, body, options))
-        };
-        if !conditional {
-            return put(PutMode::Overwrite).map(|_| ());
-        }
-        match put(PutMode::Create) {
-            Err(e) if status_of(&e) == Some(501) => {
-                self.unconditional.store(true, Ordering::Relaxed);
-                put(PutMode::Overwrite).map(|_| ())
-            }
-            other => other.map(|_| ()),
-        }
+        self.asked.put(path, payload, false, None).map(|()| true)
     }
 
     fn put_and_read_back(&self, path: &str, bytes: &[u8]) -> Result<()> {
-        let doing = || format!("cannot write {path} to {}", self.at.shown);
-        match self.put(path, bytes.to_vec().into(), Replace::Yes) {
-            Ok(()) => {}
-            // A host lets nothing be overwritten: what is there is looked at.
-            Err(e) if status_of(&e) == Some(403) || e.kind() == io::ErrorKind::AlreadyExists => {
-                return match self.read_small(path, bytes.len() as u64) {
-                    Ok(Some(found)) if found == bytes => Ok(()),
-                    _ => Err(reading_error(doing(), e)),
-                };
+        let doing = || format!("cannot write {path} to {}", self.shown);
+        let put = self.put(path, &bytes.to_vec().into(), Replace::Yes);
+        // A host lets nothing be overwritten: what is there already may be as good.
+        let refused = match put {
+            Err(trouble) if trouble.status() == Some(403) || is_taken(&trouble) => Some(trouble),
+            Err(trouble) => return Err(trouble.error(doing())),
+            Ok(_) => None,
+        };
+        let found = self.read_small(path, bytes.len() as u64);
+        match (found, refused) {
+            (Ok(Some(found)), _) if found == bytes => Ok(()),
+            (_, Some(trouble)) => Err(trouble.error(doing())),
+            (Err(e), None) if e.kind() != io::ErrorKind::InvalidData => {
+                Err(reading_error(doing(), e))
             }
-            Err(e) => return Err(reading_error(doing(), e)),
-        }
-        match self.read_small(path, bytes.len() as u64) {
-            Ok(Some(found)) if found == bytes => Ok(()),
-            Ok(_) => Err(Error::new(
+            _ => Err(Error::new(
                 Kind::Damaged,
-                format!(
-                    "{path} was written to {} and did not read back",
-                    self.at.shown
-                ),
-            )),
-            Err(e) => Err(reading_error(doing(), e)),
+                format!("{path} was written to {} and did not read back", self.shown),
+            )
+            .next(Next::say(
+                "do not rely on that server; nothing else was written there",
+            ))),
         }
     }
 
-    /// Finds out by a canary object what the server honours.
+    fn must_have_shelf_json(&self) -> Result<()> {
+        if self.is_shelf.load(Ordering::Relaxed) {
+            return Ok(());
+        }
+        match self.read_small(SHELF_JSON, 4096) {
+            // One that is damaged is there, too.
+            Ok(Some(_)) => {}
+            Err(e) if e.kind() == io::ErrorKind::InvalidData => {}
+            Err(e) => return Err(reading_error(format!("cannot look at {}", self.shown), e)),
+            Ok(None) => {
+                return Err(Error::new(
+                    Kind::Unreachable,
+                    format!(
+                        "{} holds no {SHELF_JSON}; nothing was written there",
+                        self.shown
+                    ),
+                )
+                .next(Next::say(
+                    "check the bucket and what stands behind it in the shelf's location",
+                )));
+            }
+        }
+        self.is_shelf.store(true, Ordering::Relaxed);
+        Ok(())
+    }
+
+    /// Finds out by canary objects what the server honours.
     ///
     /// # Errors
     /// `Unreachable`, `Refused`.
@@ -226,13 +167,25 @@ impl Bucket {
     }
 }
 
-fn status_of(e: &io::Error) -> Option<u16> {
-    e.get_ref()?.downcast_ref::<Trouble>()?.status()
+/// # Source
+/// RFC 9110, section 13.1.2: 412 where `If-None-Match: *` is not met; Amazon S3 API Reference, PutObject: 409 where two
+/// such requests meet.
+fn is_taken(trouble: &Trouble) -> bool {
+    matches!(trouble.status(), Some(304 | 409 | 412))
+}
+
+/// # Source
+/// Amazon S3 API Reference, Error responses: NotImplemented comes with 501; some servers say it with another status.
+fn knows_no_conditions(trouble: &Trouble) -> bool {
+    match &trouble.kind {
+        TroubleKind::Answered(a) => a.status == 501 || a.code.as_deref() == Some("NotImplemented"),
+        _ => false,
+    }
 }
 
 impl Shelf for Bucket {
     fn location(&self) -> String {
-        self.at.shown.clone()
+        self.shown.clone()
     }
 
     fn is_near(&self) -> bool {
@@ -244,28 +197,23 @@ impl Shelf for Bucket {
     }
 
     fn list(&self, part: Part) -> Result<Vec<Object>> {
-        let folder = self.key(part.as_str());
-        let listed = self
-            .wait(async { self.store.list(Some(&folder)).try_collect::<Vec<_>>().await })
-            .map_err(|e| reading_error(format!("cannot list {}", self.at.shown), e))?;
-        let begin = format!("{folder}/");
-        Ok(listed
+        let listed = self.asked.list(&part.path(""), |_| false);
+        let objects = listed.map_err(self.cannot("list"))?.objects;
+        Ok(objects
             .into_iter()
-            .filter_map(|object| {
-                let name = object.location.as_ref().strip_prefix(&begin)?.to_string();
-                let fine = !name.is_empty() && !name.contains('/') && !is_noise(&name);
-                fine.then_some(Object {
-                    name,
-                    bytes: object.size,
-                })
-            })
+            .filter(|(name, _)| !is_noise(name))
+            .map(|(name, bytes)| Object { name, bytes })
             .collect())
     }
 
     fn read(&self, path: &str) -> io::Result<Box<dyn Read + Send + '_>> {
         let path = path.to_string();
-        let reopen = move |from: u64| self.open(&path, from);
-        Ok(Box::new(Resuming::begin(&self.courier, Box::new(reopen))?))
+        let reopen = move |from: u64| {
+            let body = self.asked.get(&path, from)?;
+            body.ok_or_else(|| io::Error::from(io::ErrorKind::NotFound))
+        };
+        let body = Resuming::begin(&self.asked.courier, Box::new(reopen))?;
+        Ok(Box::new(body))
     }
 
     fn read_small(&self, path: &str, limit: u64) -> io::Result<Option<Vec<u8>>> {
@@ -275,7 +223,9 @@ impl Shelf for Bucket {
             Err(e) => return Err(e),
         };
         let mut bytes = Vec::new();
-        object.take(limit + 1).read_to_end(&mut bytes)?;
+        object
+            .take(limit.saturating_add(1))
+            .read_to_end(&mut bytes)?;
         if bytes.len() as u64 > limit {
             return Err(io::Error::new(
                 io::ErrorKind::InvalidData,
@@ -286,6 +236,7 @@ impl Shelf for Bucket {
     }
 
     fn begin(&self) -> Result<Box<dyn Upload + '_>> {
+        self.must_have_shelf_json()?;
         Ok(Box::new(BucketUpload {
             bucket: self,
             bytes: Gathering::default(),
@@ -297,31 +248,44 @@ impl Shelf for Bucket {
     }
 
     fn foreign_names(&self) -> Result<Vec<String>> {
-        let prefix = (!self.at.prefix.is_empty()).then(|| Path::from(self.at.prefix.as_str()));
-        let listed = self
-            .wait(self.store.list_with_delimiter(prefix.as_ref()))
-            .map_err(|e| reading_error(format!("cannot list {}", self.at.shown), e))?;
+        let list = |folder: &str, enough: fn(&listing::Found) -> bool| {
+            let listed = self.asked.list(folder, enough);
+            listed.map_err(self.cannot("list"))
+        };
+        // A bucket may hold millions of other things; some of their names are enough.
+        let found = list("", |found| found.objects.len() + found.folders.len() > 1000)?;
         let mut foreign = Vec::new();
-        for folder in &listed.common_prefixes {
-            let name = folder.filename().unwrap_or_default();
-            let empty = match name {
-                "reels" => self.list(Part::Reels)?.is_empty(),
-                "keys" => self.list(Part::Keys)?.is_empty(),
-                _ => false,
-            };
-            if !empty {
-                foreign.push(name.to_string());
-            }
-        }
-        for object in &listed.objects {
-            let name = object.location.filename().unwrap_or_default();
-            let ours = match name {
-                README => matches!(self.read_small(README, 1 << 20),
-                    Ok(Some(text)) if text == readme_text().as_bytes()),
-                _ => is_noise(name) || probe::is_canary(name),
+        for (name, _) in found.objects {
+            let ours = match name.as_str() {
+                README => match self.read_small(README, 1 << 20) {
+                    Ok(text) => text.is_none_or(|t| t == readme_text().as_bytes()),
+                    Err(e) if e.kind() == io::ErrorKind::InvalidData => false,
+                    Err(e) => {
+                        let doing = format!("cannot look at {}", self.shown);
+                        return Err(reading_error(doing, e));
+                    }
+                },
+                // A host makes it up.
+                lending::REPORT => self.reports,
+                _ => is_noise(&name) || probe::is_canary(&name),
             };
             if !ours {
-                foreign.push(name.to_string());
+                foreign.push(name);
+            }
+        }
+        for name in found.folders {
+            let ours = match name.as_str() {
+                // Left by an interrupted `shelf add`.
+                "reels" | "keys" => {
+                    let holds = |found: &listing::Found| {
+                        !found.folders.is_empty() || found.objects.iter().any(|(n, _)| !is_noise(n))
+                    };
+                    !holds(&list(&format!("{name}/"), holds)?)
+                }
+                _ => is_noise(&name),
+            };
+            if !ours {
+                foreign.push(name);
             }
         }
         foreign.sort();
@@ -339,18 +303,18 @@ impl Shelf for Bucket {
 
     fn probe(&self) -> Result<BTreeMap<String, String>> {
         // A host is known: it keeps every object it is given, a canary too.
-        match self.at.reports {
+        match self.reports {
             true => Ok(BTreeMap::new()),
             false => Ok(self.honours()?.in_words()),
         }
     }
 
     fn watch(&mut self, watch: Watch) {
-        self.courier.watch(watch);
+        self.asked.courier.watch(watch);
     }
 
     fn report(&self) -> Option<Report> {
-        if !self.at.reports {
+        if !self.reports {
             return None;
         }
         // Whoever cannot or will not report lowers no alarm by it.
@@ -385,39 +349,13 @@ impl Write for BucketUpload<'_> {
 impl Upload for BucketUpload<'_> {
     fn publish(self: Box<Self>, path: &str, replace: Replace) -> Result<()> {
         let bucket = self.bucket;
-        bucket
-            .put(path, self.bytes.into_payload(), replace)
-            .map_err(|e| match e.kind() {
-                io::ErrorKind::AlreadyExists => {
-                    Error::io(format!("{path} is at {} already", bucket.at.shown), e)
-                }
-                _ => reading_error(format!("cannot write {path} to {}", bucket.at.shown), e),
-            })
-    }
-}
-
-/// A body as the store gives it, read without async.
-struct Streamed {
-    stream: futures::stream::BoxStream<'static, object_store::Result<bytes::Bytes>>,
-    rest: bytes::Bytes,
-    server: String,
-}
-
-impl Read for Streamed {
-    fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
-        while self.rest.is_empty() {
-            let next = runtime()
-                .map_err(|e| io::Error::other(e.fact()))?
-                .block_on(self.stream.try_next());
-            match next {
-                Ok(None) => return Ok(0),
-                Ok(Some(bytes)) => self.rest = bytes,
-                Err(e) => return Err(carry::trouble_of(&e, &self.server).into()),
-            }
+        match bucket.put(path, &self.bytes.into_payload(), replace) {
+            Ok(true) => Ok(()),
+            Ok(false) => Err(Error::io(
+                format!("{path} is at {} already", bucket.shown),
+                io::ErrorKind::AlreadyExists.into(),
+            )),
+            Err(trouble) => Err(bucket.cannot(&format!("write {path} to"))(trouble)),
         }
-        let n = self.rest.len().min(buf.len());
-        buf[..n].copy_from_slice(&self.rest[..n]);
-        bytes::Buf::advance(&mut self.rest, n);
-        Ok(n)
     }
 }

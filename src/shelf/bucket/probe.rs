@@ -3,14 +3,15 @@
 use std::collections::BTreeMap;
 use std::fmt;
 use std::io::Read;
+use std::sync::atomic::Ordering;
 
-use http::{Method, StatusCode};
-use object_store::ObjectStoreExt;
-use object_store::aws::{AwsAuthorizer, AwsCredential};
+use http::StatusCode;
+use sha2::{Digest, Sha256};
 
-use super::{Bucket, carry, status_of};
+use super::Bucket;
+use super::asked::{Asking, begins_at};
 use crate::error::Result;
-use crate::shelf::net::runtime;
+use crate::shelf::net::Trouble;
 use crate::shelf::{Shelf, reading_error};
 use crate::sys::disk::Replace;
 use crate::sys::entropy;
@@ -24,6 +25,8 @@ pub enum Word {
     Ignored,
     /// It says no to it.
     Refused,
+    /// Otherwise than it says.
+    Wrong,
 }
 
 impl fmt::Display for Word {
@@ -32,6 +35,7 @@ impl fmt::Display for Word {
             Word::Honoured => "honoured",
             Word::Ignored => "ignored",
             Word::Refused => "refused",
+            Word::Wrong => "wrong",
         })
     }
 }
@@ -45,7 +49,7 @@ pub struct Honours {
     pub checksums: Word,
     /// The canary in the listing.
     pub listing: Word,
-    /// A part of the canary.
+    /// The canary from a byte on. Ranges that count from the end are not tried: nothing here asks for them.
     pub ranges: Word,
     /// Taking the canary away again.
     pub deletes: Word,
@@ -68,55 +72,83 @@ impl Honours {
 }
 
 const CANARY: &str = "canary-";
+const FIRST: &[u8] = b"farshelf canary 1";
+const SECOND: &[u8] = b"farshelf canary 2";
 
 /// True for a canary that could not be taken away.
 pub(super) fn is_canary(name: &str) -> bool {
     name.starts_with(CANARY)
 }
 
+/// The word for an answer. Trouble on the way there is none: it says nothing about what the server honours.
+fn word<T>(asked: Asking<T>, done: impl FnOnce(T) -> Word) -> Asking<Word> {
+    match asked {
+        Ok(answer) => Ok(done(answer)),
+        Err(trouble) => match trouble.status() {
+            // RFC 9110, section 15.6: what a server could not do just now.
+            Some(408 | 425 | 429 | 500 | 502..) | None => Err(trouble),
+            Some(_) => Ok(Word::Refused),
+        },
+    }
+}
+
+/// Asks for the end of the canary.
+fn range(bucket: &Bucket, name: &str) -> Asking<Word> {
+    let Some(answer) = bucket.asked.get_range(name, 9)? else {
+        return Ok(Word::Refused);
+    };
+    let (is_it, is_whole) = (begins_at(&answer, 9), answer.status() == StatusCode::OK);
+    let mut bytes = Vec::new();
+    let mut body = answer.into_body().take(1 << 10);
+    body.read_to_end(&mut bytes)
+        .map_err(|e| bucket.asked.broken(e))?;
+    Ok(match (is_it, is_whole) {
+        (true, _) if [FIRST, SECOND].iter().any(|c| c[9..] == bytes) => Word::Honoured,
+        (_, true) => Word::Ignored,
+        _ => Word::Wrong,
+    })
+}
+
 pub(super) fn probe(bucket: &Bucket) -> Result<Honours> {
-    let name = format!("{CANARY}{}", entropy::identifier(bucket.entropy.as_ref())?);
-    let fail = |e| reading_error(format!("cannot try out {}", bucket.at.shown), e);
-    let (first, second) = (b"farshelf canary 1".to_vec(), b"farshelf canary 2".to_vec());
-    bucket
-        .put(&name, first.clone().into(), Replace::No)
-        .map_err(fail)?;
-    let again = bucket.put(&name, second.clone().into(), Replace::No);
-    let found = bucket.read_small(&name, 1 << 10).map_err(fail)?;
+    let random = entropy::identifier(bucket.entropy.as_ref())?;
+    let (name, other) = (format!("{CANARY}{random}"), format!("{CANARY}{random}-b"));
+    let fail = |trouble: Trouble| bucket.cannot("try out")(trouble);
+    let read = |name: &str| {
+        let found = bucket.read_small(name, 1 << 10);
+        found.map_err(|e| reading_error(format!("cannot try out {}", bucket.shown), e))
+    };
+    let put = |bytes: &[u8]| bucket.put(&name, &bytes.to_vec().into(), Replace::No);
+    put(FIRST).map_err(fail)?;
+    word(put(SECOND), |_| Word::Ignored).map_err(fail)?;
     // The bytes tell, not the answer.
-    let conditional_puts = match (found, again) {
-        _ if bucket
-            .unconditional
-            .load(std::sync::atomic::Ordering::Relaxed) =>
-        {
-            Word::Refused
-        }
-        (Some(bytes), Err(_)) if bytes == first => Word::Honoured,
-        (Some(bytes), Ok(())) if bytes == first => Word::Honoured,
-        _ => Word::Ignored,
-    };
-    let ranges = {
-        let mut rest = Vec::new();
-        let read = bucket
-            .open(&name, 9)
-            .and_then(|part| part.take(1 << 10).read_to_end(&mut rest));
-        match read {
-            Ok(_) if rest == first[9..] || rest == second[9..] => Word::Honoured,
-            Ok(_) => Word::Ignored,
-            Err(_) => Word::Refused,
-        }
-    };
-    let listing = match listed(bucket, &name) {
-        Some(true) => Word::Honoured,
-        Some(false) => Word::Ignored,
+    let conditional_puts = match read(&name)? {
         None => Word::Refused,
+        _ if bucket.unconditional.load(Ordering::Relaxed) => Word::Refused,
+        Some(bytes) if bytes == FIRST => Word::Honoured,
+        Some(_) => Word::Ignored,
     };
-    let checksums = wrong_checksum(bucket, &name)?;
-    let deleted = bucket.wait(bucket.store.delete(&bucket.key(&name)));
-    let deletes = match (deleted, bucket.read_small(&name, 1 << 10)) {
-        (_, Ok(None)) => Word::Honoured,
-        (Err(_), _) => Word::Refused,
-        (Ok(()), _) => Word::Ignored,
+    let ranges = word(range(bucket, &name), |word| word).map_err(fail)?;
+    let listing = word(bucket.asked.list("", |_| false), |found| {
+        match found.objects.iter().any(|(n, _)| *n == name) {
+            true => Word::Honoured,
+            false => Word::Ignored,
+        }
+    })
+    .map_err(fail)?;
+    // The SHA-256 of other bytes; under another name, for a server that lets nothing be overwritten.
+    let wrong = Some(Sha256::digest(b"").into());
+    let taken = bucket
+        .asked
+        .put(&other, &SECOND.to_vec().into(), false, wrong);
+    let checksums = match &taken {
+        Err(trouble) if trouble.status() == Some(400) => Word::Honoured,
+        _ => word(taken, |()| Word::Ignored).map_err(fail)?,
+    };
+    let deleted = word(bucket.asked.delete(&name), |()| Word::Ignored).map_err(fail)?;
+    word(bucket.asked.delete(&other), |()| Word::Ignored).map_err(fail)?;
+    let deletes = match read(&name)? {
+        None => Word::Honoured,
+        Some(_) => deleted,
     };
     Ok(Honours {
         conditional_puts,
@@ -124,58 +156,5 @@ pub(super) fn probe(bucket: &Bucket) -> Result<Honours> {
         listing,
         ranges,
         deletes,
-    })
-}
-
-fn listed(bucket: &Bucket, name: &str) -> Option<bool> {
-    use object_store::ObjectStore;
-    let prefix = (!bucket.at.prefix.is_empty()).then(|| bucket.at.prefix.as_str().into());
-    let found = bucket
-        .wait(bucket.store.list_with_delimiter(prefix.as_ref()))
-        .ok()?;
-    let key = bucket.key(name);
-    Some(found.objects.iter().any(|o| o.location == key))
-}
-
-/// Puts the canary with a checksum that does not fit, properly signed: whoever takes it does not look.
-fn wrong_checksum(bucket: &Bucket, name: &str) -> Result<Word> {
-    let credential = AwsCredential {
-        key_id: bucket.at.access.clone(),
-        secret_key: bucket.at.secret.expose().to_string(),
-        token: None,
-    };
-    let url = format!(
-        "{}/{}/{}",
-        bucket.at.endpoint,
-        bucket.at.bucket,
-        bucket.key(name)
-    );
-    let body = b"farshelf canary 3".to_vec();
-    // The SHA-256 of no bytes at all, in base64.
-    let wrong = "47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=";
-    let request = http::Request::builder()
-        .method(Method::PUT)
-        .uri(url)
-        .header("content-length", body.len())
-        .header("x-amz-checksum-sha256", wrong)
-        .body(body.into());
-    let Ok(mut request) = request else {
-        return Ok(Word::Refused);
-    };
-    let signer = AwsAuthorizer::new(&credential, "s3", &bucket.at.region);
-    if signer.try_authorize(&mut request, None).is_err() {
-        return Ok(Word::Refused);
-    }
-    let (parts, body) = request.into_parts();
-    let answered = runtime()?.block_on(async {
-        let payload = carry::payload(body).await.ok()?;
-        let request = http::Request::from_parts(parts, payload);
-        let answer = bucket.courier.call(request, |_: StatusCode| false).await;
-        Some(answer.map(|_| ()).map_err(std::io::Error::from))
-    });
-    Ok(match answered {
-        Some(Ok(())) => Word::Ignored,
-        Some(Err(e)) if status_of(&e) == Some(400) => Word::Honoured,
-        _ => Word::Refused,
     })
 }

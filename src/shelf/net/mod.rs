@@ -16,7 +16,7 @@ mod trouble;
 pub use body::{BodyReader, Gathering, Payload, Resuming};
 pub use pace::{BadRate, Rate};
 pub use retry::Patience;
-pub use trouble::{Trouble, TroubleKind};
+pub use trouble::{Answered, Elsewhere, Trouble, TroubleKind};
 
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, OnceLock};
@@ -151,10 +151,20 @@ impl Courier {
         request: Request<Payload>,
         passes: fn(StatusCode) -> bool,
     ) -> std::result::Result<Response<BodyReader>, Trouble> {
+        self.send_anew(|| Ok(request.clone()), passes)
+    }
+
+    /// [`Courier::call_anew`], waited for on this thread.
+    ///
+    /// # Errors
+    /// [`Trouble`]
+    pub fn send_anew(
+        &self,
+        make: impl Fn() -> std::result::Result<Request<Payload>, TroubleKind>,
+        passes: fn(StatusCode) -> bool,
+    ) -> std::result::Result<Response<BodyReader>, Trouble> {
         match runtime() {
-            Ok(runtime) => runtime
-                .block_on(self.call(request, passes))
-                .map(|answer| answer.map(|body| body)),
+            Ok(runtime) => runtime.block_on(self.call_anew(make, passes)),
             Err(e) => Err(self.trouble(TroubleKind::Other(e.fact()))),
         }
     }
@@ -168,10 +178,23 @@ impl Courier {
         request: Request<Payload>,
         passes: fn(StatusCode) -> bool,
     ) -> std::result::Result<Response<BodyReader>, Trouble> {
+        self.call_anew(|| Ok(request.clone()), passes).await
+    }
+
+    /// [`Courier::call`] with a request that is made anew for each attempt: what signs it may hold only for a while.
+    ///
+    /// # Errors
+    /// [`Trouble`], also of what `make` says.
+    pub async fn call_anew(
+        &self,
+        make: impl Fn() -> std::result::Result<Request<Payload>, TroubleKind>,
+        passes: fn(StatusCode) -> bool,
+    ) -> std::result::Result<Response<BodyReader>, Trouble> {
         let mut attempt = 0;
         loop {
             attempt += 1;
-            let (trouble, asked) = match self.once(&request, passes).await {
+            let request = make().map_err(|kind| self.trouble(kind))?;
+            let (trouble, asked) = match self.once(request, passes).await {
                 Ok(answer) => return Ok(answer),
                 Err(failed) => failed,
             };
@@ -186,25 +209,27 @@ impl Courier {
     /// One attempt; a failure comes with the wait that the server asked for.
     async fn once(
         &self,
-        request: &Request<Payload>,
+        request: Request<Payload>,
         passes: fn(StatusCode) -> bool,
     ) -> std::result::Result<Response<BodyReader>, (Trouble, Option<Duration>)> {
         let fail = |kind| (self.trouble(kind), None);
+        let (parts, payload) = request.into_parts();
+        let sends = !payload.is_empty() || parts.method == Method::PUT;
         let moved = Arc::new(AtomicU64::new(0));
         let outgoing = Outgoing::new(
-            request.body().clone(),
+            payload,
             Arc::clone(&moved),
             self.up.clone(),
             self.watched.clone(),
             Arc::clone(&self.clock),
         );
         let mut built = reqwest::Request::new(
-            request.method().clone(),
-            reqwest::Url::parse(&request.uri().to_string())
+            parts.method.clone(),
+            reqwest::Url::parse(&parts.uri.to_string())
                 .map_err(|_| fail(TroubleKind::Other("its address is no URL".into())))?,
         );
-        *built.headers_mut() = request.headers().clone();
-        if !request.body().is_empty() || request.method() == Method::PUT {
+        *built.headers_mut() = parts.headers;
+        if sends {
             *built.body_mut() = Some(reqwest::Body::wrap(outgoing));
         }
         let answer = self
@@ -215,20 +240,19 @@ impl Courier {
         let status = answer.status();
         let asked = retry::retry_after(answer.headers(), &self.clock.now());
         let answer: Response<reqwest::Body> = answer.into();
-        if is_portal(request.method(), &answer) {
+        if is_portal(&parts.method, &answer) {
             return Err(fail(TroubleKind::Portal));
         }
         if status.is_redirection() && status != StatusCode::NOT_MODIFIED && !passes(status) {
-            let to = answer
-                .headers()
-                .get(http::header::LOCATION)
-                .and_then(|l| l.to_str().ok())
-                .map(|to| match to.contains("://") {
+            let to = answer.headers().get(http::header::LOCATION);
+            // One that does not say where tells it in its words.
+            if let Some(to) = to.and_then(|l| l.to_str().ok()) {
+                let to = match to.contains("://") {
                     true => server_of(to),
                     false => crate::sys::text::printable(&format!("{}{to}", self.server)),
-                })
-                .unwrap_or_else(|| "another place".to_string());
-            return Err(fail(TroubleKind::Redirected(to)));
+                };
+                return Err(fail(TroubleKind::Redirected(to)));
+            }
         }
         let answer = answer.map(|body| {
             BodyReader::new(
@@ -249,12 +273,12 @@ impl Courier {
     /// The trouble that an answer tells of which passed and is no success after all.
     pub async fn refused(&self, answer: Response<BodyReader>) -> Trouble {
         let status = answer.status();
-        let date = answer.headers().get(http::header::DATE).cloned();
+        let headers = answer.headers().clone();
         let text = answer.into_body().head(16 << 10).await;
         self.trouble(TroubleKind::answered(
             status,
             &text,
-            date.as_ref(),
+            &headers,
             &self.clock.now(),
         ))
     }

@@ -4,7 +4,8 @@ use std::error::Error as StdError;
 use std::io;
 use std::time::Duration;
 
-use http::{HeaderValue, StatusCode};
+use http::header::DATE;
+use http::{HeaderMap, StatusCode};
 use jiff::Timestamp;
 use jiff::fmt::rfc2822;
 use rustls::CertificateError;
@@ -71,6 +72,17 @@ pub struct Answered {
     pub words: Option<String>,
     /// Seconds by which its clock is ahead of ours, where it says.
     pub ahead: Option<i64>,
+    /// The region or server in which a bucket is, if it says that it is not to be asked for like this.
+    pub elsewhere: Option<Elsewhere>,
+}
+
+/// Where a bucket is instead.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Elsewhere {
+    /// The region that requests are to be signed for.
+    pub region: Option<String>,
+    /// The name of the server.
+    pub endpoint: Option<String>,
 }
 
 /// S3 signatures hold for a quarter of an hour around the server's time.
@@ -136,7 +148,7 @@ impl TroubleKind {
     pub(super) fn answered(
         status: StatusCode,
         body: &[u8],
-        date: Option<&HeaderValue>,
+        headers: &HeaderMap,
         now: &Timestamp,
     ) -> TroubleKind {
         let text = String::from_utf8_lossy(body);
@@ -146,14 +158,35 @@ impl TroubleKind {
             let short: String = inner.trim().chars().take(200).collect();
             (!short.is_empty()).then(|| printable(&short).to_string())
         };
-        let theirs = date
-            .and_then(|d| d.to_str().ok())
-            .and_then(|d| rfc2822::parse(d).ok());
+        let header = |name: &str| headers.get(name)?.to_str().ok();
+        let theirs = header(DATE.as_str()).and_then(|d| rfc2822::parse(d).ok());
+        let code = between("Code");
+        // Amazon S3 API Reference, Error responses: AuthorizationHeaderMalformed names the region, PermanentRedirect
+        // the server; a header names the region in both. Some servers name their region in every error.
+        let theirs_is = |code: &str| match code {
+            "AuthorizationHeaderMalformed" | "PermanentRedirect" | "TemporaryRedirect" => true,
+            _ => status.is_redirection(),
+        };
+        let named = header("x-amz-bucket-region").map(str::to_string);
+        let is_elsewhere = match &code {
+            Some(code) => theirs_is(code),
+            None => status.is_redirection() && named.is_some(),
+        };
+        // It stands in a command that is to be pasted.
+        let plain = |r: &String| {
+            r.bytes()
+                .all(|b| b.is_ascii_alphanumeric() || b"-_.".contains(&b))
+        };
+        let elsewhere = is_elsewhere.then(|| Elsewhere {
+            region: between("Region").or(named).filter(plain),
+            endpoint: between("Endpoint"),
+        });
         TroubleKind::Answered(Answered {
             status: status.as_u16(),
-            code: between("Code"),
+            code,
             words: between("Message"),
             ahead: theirs.map(|t| t.timestamp().as_second() - now.as_second()),
+            elsewhere,
         })
     }
 }
@@ -248,6 +281,24 @@ impl Trouble {
     }
 }
 
+impl Elsewhere {
+    fn advice(&self) -> String {
+        let region = |r: &String| format!(" --region {r}");
+        let region = self.region.as_ref().map(region).unwrap_or_default();
+        match (&self.endpoint, region.as_str()) {
+            (Some(name), _) => format!(
+                "if you trust it, add the shelf again under the address of {name}{}{region}; nothing is lost",
+                if region.is_empty() { "" } else { ", with" }
+            ),
+            (None, "") => {
+                "add the shelf again with the region in which the bucket was made: --region REGION"
+                    .into()
+            }
+            (None, region) => format!("add the shelf again with{region}; nothing is lost"),
+        }
+    }
+}
+
 impl Answered {
     /// True if it is the bucket that is not there, and not an object in it.
     pub fn is_missing_bucket(&self) -> bool {
@@ -272,9 +323,7 @@ impl Answered {
         self.status == 401
             || matches!(
                 self.code.as_deref(),
-                Some(
-                    "SignatureDoesNotMatch" | "InvalidAccessKeyId" | "AuthorizationHeaderMalformed"
-                )
+                Some("SignatureDoesNotMatch" | "InvalidAccessKeyId")
             )
     }
 
@@ -291,6 +340,9 @@ impl Answered {
                 Kind::Unreachable,
                 "set this computer's clock right, then run the same command again",
             );
+        }
+        if let Some(elsewhere) = &self.elsewhere {
+            return (Kind::Refused, Next::say(elsewhere.advice()));
         }
         if self.is_wrong_credential() {
             return say(
@@ -389,6 +441,15 @@ impl Answered {
                     "the clocks of this computer and {server} do not agree (HTTP {status}"
                 )?,
             }
+        } else if let Some(elsewhere) = &self.elsewhere {
+            match (&elsewhere.endpoint, &elsewhere.region) {
+                (Some(name), _) => write!(f, "{server} says that the bucket is at {name}")?,
+                (None, Some(region)) => {
+                    write!(f, "{server} says that the bucket is in the region {region}")?;
+                }
+                (None, None) => write!(f, "{server} says that the bucket is elsewhere")?,
+            }
+            write!(f, " (HTTP {status}")?;
         } else if self.is_wrong_credential() {
             write!(
                 f,
