@@ -239,3 +239,42 @@ fn read_next(house: &House) -> Option<u64> {
     }
     Some(found.bytes())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::host::holding::tests::{host, put};
+
+    #[test]
+    fn a_serving_host_reads_what_was_longest_unread() {
+        let dir = tempfile::tempdir().unwrap();
+        let (host, name) = host(dir.path());
+        let house = House::open(host).unwrap();
+        let rooms = house.all_rooms().remove(0);
+        assert_eq!(rooms.holding.name, name);
+        for (key, bytes) in [("keys/a", &b"abc"[..]), ("reels/a", b"d"), ("reels/b", b"")] {
+            put(&rooms.holding, key, bytes).unwrap();
+        }
+        for (key, at) in [("reels/b", 7), ("keys/a", 5)] {
+            // The first word after the arrival is a later one; the second says when.
+            rooms.holding.set_check(key, Verdict::Good, at);
+            rooms.holding.set_check(key, Verdict::Good, at);
+        }
+        let shelf = rooms.holding.shelf.clone();
+        std::fs::write(shelf.join("keys/a"), b"abX").unwrap();
+        std::fs::remove_file(shelf.join("reels/b")).unwrap();
+        let verdict = |key: &str| rooms.holding.entry(key).check.map(|c| c.verdict);
+        // Never read; then the one read at 5; then the one read at 7.
+        assert_eq!(read_next(&house), Some(1));
+        assert_eq!(verdict("reels/a"), Some(Verdict::Good));
+        assert_eq!(verdict("keys/a"), Some(Verdict::Good));
+        assert_eq!(read_next(&house), Some(3));
+        assert_eq!(verdict("keys/a"), Some(Verdict::Damaged));
+        assert_eq!(verdict("reels/b"), Some(Verdict::Good));
+        assert_eq!(read_next(&house), Some(0));
+        assert_eq!(verdict("reels/b"), Some(Verdict::Gone));
+        let report = rooms.holding.report(None);
+        assert_eq!(report.damaged, ["keys/a", "reels/b"]);
+        assert!(report.checked_at.is_some());
+    }
+}

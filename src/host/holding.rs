@@ -669,3 +669,94 @@ pub(super) fn hash(file: &dyn DiskFile) -> io::Result<(u64, [u8; 32])> {
         }
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+    use crate::host::folder::InitOptions;
+    use crate::host::guests::make_uninvited;
+    use crate::host::house::tests::world;
+
+    pub(in crate::host) fn host(dir: &std::path::Path) -> (HostFolder, GuestName) {
+        let options = InitOptions::default();
+        let host = HostFolder::init(&world(dir), &dir.join("h"), &options).unwrap();
+        let name: GuestName = "lena".parse().unwrap();
+        make_uninvited(&host, &name).unwrap();
+        (host, name)
+    }
+
+    fn draft(holding: &Holding, bytes: &[u8]) -> (Draft, Hashes) {
+        let mut draft = Draft::new(holding.shared_disk(), &holding.shelf).unwrap();
+        draft.write(bytes).unwrap();
+        draft.sync().unwrap();
+        let sha256 = Sha256::digest(bytes).into();
+        (draft, Hashes { sha256, md5: None })
+    }
+
+    pub(in crate::host) fn put(holding: &Holding, key: &str, bytes: &[u8]) -> Option<Arrival> {
+        let (draft, hashes) = draft(holding, bytes);
+        match holding.publish(draft, key, hashes, false) {
+            Ok((arrival, _)) => Some(arrival),
+            Err(Refusal::OnlyAdds) => None,
+            Err(e) => panic!("{e:?}"),
+        }
+    }
+
+    #[test]
+    fn a_record_without_an_object_is_no_damage_and_binds_nobody() {
+        let dir = tempfile::tempdir().unwrap();
+        let (host, name) = host(dir.path());
+        let open = || Arc::new(Holding::open(&host, &name).unwrap());
+        // Stopped between the record and the object.
+        let (_, hashes) = draft(&open(), b"one");
+        let record = Record {
+            bytes: 3,
+            hashes,
+            at: 1,
+        };
+        open().append_seen("reels/a", &record).unwrap();
+        let holding = open();
+        assert_eq!(holding.report(None).damaged, [""; 0]);
+        assert_eq!(put(&holding, "reels/a", b"two"), Some(Arrival::New));
+        assert_eq!(put(&open(), "reels/a", b"one"), None);
+        assert_eq!(put(&open(), "reels/a", b"two"), Some(Arrival::Same));
+        // Once it was there, its absence is damage.
+        std::fs::remove_file(key::path(&holding.shelf, "reels/a")).unwrap();
+        assert_eq!(open().report(None).damaged, ["reels/a"]);
+        assert_eq!(holding.report(None).damaged, ["reels/a"]);
+        assert_eq!(put(&holding, "reels/a", b"one"), None);
+        assert_eq!(put(&holding, "reels/a", b"two"), Some(Arrival::Healed));
+        assert_eq!(holding.report(None).damaged, [""; 0]);
+        assert_eq!(open().report(None).damaged, [""; 0]);
+    }
+
+    #[test]
+    fn room_is_promised_once_and_given_back() {
+        let dir = tempfile::tempdir().unwrap();
+        let (host, name) = host(dir.path());
+        let holding = Arc::new(Holding::open(&host, &name).unwrap());
+        let ask = |bytes| holding.promise("reels/a", bytes, None, false, Some(100));
+        let first = ask(60).unwrap();
+        assert!(matches!(ask(41), Err(Refusal::Quota(100, 60))));
+        let second = ask(40).unwrap();
+        drop(first);
+        assert!(ask(61).is_err());
+        drop(second);
+        drop(ask(100).unwrap());
+        // More than any disk has.
+        let much = holding.promise("reels/a", 1 << 60, None, false, None);
+        assert!(matches!(much, Err(Refusal::DiskNearlyFull)));
+        assert_eq!(holding.room.promised.load(Ordering::Relaxed), 0);
+    }
+
+    #[test]
+    fn what_the_owner_puts_there_by_hand_is_held_to_what_it_is() {
+        let dir = tempfile::tempdir().unwrap();
+        let (host, name) = host(dir.path());
+        let holding = Arc::new(Holding::open(&host, &name).unwrap());
+        std::fs::write(holding.shelf.join("reels/a"), b"abc").unwrap();
+        assert_eq!(holding.report(None).objects, 1);
+        assert_eq!(put(&holding, "reels/a", b"abX"), None);
+        assert_eq!(put(&holding, "reels/a", b"abc"), Some(Arrival::Same));
+    }
+}

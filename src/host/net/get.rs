@@ -202,9 +202,10 @@ fn stream(file: Box<dyn DiskFile>, range: std::ops::Range<u64>) -> StreamingBlob
             if range.is_empty() {
                 return Ok(None);
             }
+            // Made by the thread that sends it, which then uses the room again.
+            let wanted = (range.end - range.start).min(PIECE as u64) as usize;
+            let mut piece = vec![0u8; wanted];
             let work = move || {
-                let wanted = (range.end - range.start).min(PIECE as u64) as usize;
-                let mut piece = vec![0u8; wanted];
                 let n = file
                     .lock()
                     .unwrap_or_else(PoisonError::into_inner)

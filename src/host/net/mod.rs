@@ -32,6 +32,8 @@ use crate::sys::lock::WriterLock;
 const HEAD_TIME: Duration = Duration::from_secs(60);
 /// How long running requests may take to end when the host is stopped.
 const STOP_TIME: Duration = Duration::from_secs(10);
+/// Threads that write, sync and read. Each keeps memory of its own, and more of them make no disk faster.
+const WRITERS: usize = 24;
 /// What a connection's reader keeps at most.
 const READ_BUFFER: usize = 128 << 10;
 
@@ -122,7 +124,7 @@ impl Serving {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .thread_name("host")
-            .max_blocking_threads(256)
+            .max_blocking_threads(WRITERS)
             .build()
             .map_err(|e| Error::io("cannot start the threads that serve", e))?;
         let house = self.house.clone();

@@ -221,3 +221,27 @@ where
         self.body.size_hint()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use http_body::Frame;
+    use http_body_util::{BodyExt, StreamBody};
+
+    #[test]
+    fn a_body_that_stalls_ends_with_an_error() {
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_time()
+            .build()
+            .unwrap();
+        runtime.block_on(async {
+            let some = futures::stream::iter([Ok(Frame::data(bytes::Bytes::from_static(b"a")))]);
+            let never = futures::stream::pending::<io::Result<Frame<bytes::Bytes>>>();
+            let body = StreamBody::new(futures::StreamExt::chain(some, never));
+            let mut body = Unstalled::new(body, Duration::from_millis(30));
+            assert!(body.frame().await.unwrap().is_ok());
+            let error = body.frame().await.unwrap().unwrap_err();
+            assert!(error.is::<Stalled>());
+        });
+    }
+}

@@ -18,7 +18,7 @@ use crate::host::holding::{Arrival, Promised, Refusal};
 use crate::host::house::{Lodger, Rooms};
 
 /// What is handed to the writer at once. An upload has at most two such batches in memory.
-const BATCH: usize = 256 << 10;
+const BATCH: usize = 128 << 10;
 
 /// How long a body will be: without that no room can be promised.
 ///
@@ -114,7 +114,7 @@ pub(super) async fn receive(
                 batch_bytes = 0;
                 let mut idle = writer.idle().await?;
                 writer = Writer::Busy(tokio::task::spawn_blocking(move || {
-                    idle.write(&pieces).map(|()| idle)
+                    idle.write(&pieces).map(|()| (idle, pieces))
                 }));
             }
         }
@@ -148,14 +148,18 @@ pub(super) async fn receive(
 
 enum Writer {
     Idle(Box<Receiving>),
-    Busy(tokio::task::JoinHandle<Result<Box<Receiving>, Refusal>>),
+    Busy(tokio::task::JoinHandle<Result<(Box<Receiving>, Vec<Bytes>), Refusal>>),
 }
 
 impl Writer {
     async fn idle(self) -> S3Result<Box<Receiving>> {
         match self {
             Writer::Idle(receiving) => Ok(receiving),
-            Writer::Busy(task) => Ok(task.await.map_err(failed)??),
+            Writer::Busy(task) => {
+                // What was written is let go by the thread that made room for it, which then uses the room again.
+                let (receiving, _written) = task.await.map_err(failed)??;
+                Ok(receiving)
+            }
         }
     }
 }
