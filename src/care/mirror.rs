@@ -300,7 +300,11 @@ fn send_what_waits(
     let (Some(shelf), Some(found)) = (&mut visit.shelf, &mut visit.survey) else {
         return Ok(());
     };
-    let spoiled: BTreeSet<u64> = found.plan.spoiled.iter().copied().collect();
+    // Bytes are spoiled on a network; on a disk it is the disk that is bad, and its owner has to hear of it.
+    let spoiled: BTreeSet<u64> = match shelf.is_near() {
+        true => BTreeSet::new(),
+        false => found.plan.spoiled.iter().copied().collect(),
+    };
     if found.plan.conflict.is_some() || (found.plan.to_send.is_empty() && spoiled.is_empty()) {
         return Ok(());
     }
@@ -347,7 +351,12 @@ fn send_what_waits(
             Ok((name, bytes)) => {
                 found.plan.present.insert(name.number, name);
                 found.plan.to_send.retain(|n| *n != name.number);
-                found.plan.damaged.remove(&name.number);
+                if found.plan.damaged.remove(&name.number).is_some() {
+                    let number = name.number;
+                    visit.notes.push(format!(
+                        "reel {number} had not arrived there as it was sent; it was sent anew"
+                    ));
+                }
                 visit.sent.push((name, bytes));
             }
             Err(NotSent::Local(what)) => visit.notes.push(what),

@@ -77,7 +77,7 @@ pub struct Plan {
 }
 
 /// So many damaged objects of one reel are no accident.
-const SPOILED_TOO_OFTEN: usize = 3;
+const SPOILED_TOO_OFTEN: usize = 8;
 
 /// Compares our chain with what is at a shelf. `verified_before` are the numbers once verified there.
 pub fn plan(chain: &Chain, seen: &[Seen], verified_before: &BTreeSet<u64>) -> Plan {
@@ -309,8 +309,8 @@ mod tests {
         ];
         let once = |before: &[u64]| plan(&chain, &seen, &before.iter().copied().collect()).spoiled;
         assert_eq!((once(&[1]), once(&[1, 2])), (vec![2], vec![]));
-        let thrice: Vec<Seen> = (1..=3).map(|m| bad(2, 2, m)).collect();
-        assert!(plan(&chain, &thrice, &BTreeSet::new()).spoiled.is_empty());
+        let often: Vec<Seen> = (1..=8).map(|m| bad(2, 2, m)).collect();
+        assert!(plan(&chain, &often, &BTreeSet::new()).spoiled.is_empty());
         let plan = plan(&chain, &seen, &BTreeSet::new());
         assert_eq!(plan.present, BTreeMap::from([(1, object(1, 1, 0))]));
         assert_eq!(plan.superseded.len(), 2);

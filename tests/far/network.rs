@@ -204,6 +204,8 @@ fn what_arrived_spoiled_is_sent_anew() {
         "{told:?}"
     );
     assert_eq!(state(&vault, "far"), (ShelfState::Good, String::new()));
+    let note = "reel 2 had not arrived there as it was sent; it was sent anew";
+    assert_eq!(told.notes, [note]);
     assert_eq!(server.reels().len(), 5);
     server.asked();
     assert_eq!(mirror(&vault, "far").state, ShelfState::Good);
