@@ -146,9 +146,12 @@ pub(super) async fn receive(
     .await
 }
 
+/// What wrote, and what it wrote.
+type Written = (Box<Receiving>, Vec<Bytes>);
+
 enum Writer {
     Idle(Box<Receiving>),
-    Busy(tokio::task::JoinHandle<Result<(Box<Receiving>, Vec<Bytes>), Refusal>>),
+    Busy(tokio::task::JoinHandle<Result<Written, Refusal>>),
 }
 
 impl Writer {
