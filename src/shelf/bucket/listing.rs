@@ -36,7 +36,7 @@ pub(super) fn parse(xml: &[u8], prefix: &str) -> Option<Page> {
     let mut value = String::new();
     let (mut keys, mut prefixes) = (Vec::new(), Vec::new());
     let (mut key, mut size, mut next) = (None, None, None);
-    let (mut whole, mut truncated, mut by_url) = (false, None, false);
+    let (mut truncated, mut by_url) = (None, false);
     loop {
         match reader.read_event().ok()? {
             Event::Start(tag) => {
@@ -50,7 +50,6 @@ pub(super) fn parse(xml: &[u8], prefix: &str) -> Option<Page> {
                 let path: Vec<&[u8]> = open.iter().map(Vec::as_slice).collect();
                 let value = std::mem::take(&mut value);
                 match path.as_slice() {
-                    [b"ListBucketResult"] => whole = true,
                     [b"ListBucketResult", b"IsTruncated"] => {
                         truncated = Some(value.trim() == "true")
                     }
@@ -73,7 +72,7 @@ pub(super) fn parse(xml: &[u8], prefix: &str) -> Option<Page> {
         }
     }
     // A listing that was cut off, or goes on without saying where, would make objects seem gone.
-    if !whole || !open.is_empty() || (truncated? && next.is_none()) {
+    if !open.is_empty() || (truncated? && next.is_none()) {
         return None;
     }
     let mut found = Found::default();
