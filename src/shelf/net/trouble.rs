@@ -73,7 +73,7 @@ pub struct Answered {
     /// Seconds by which its clock is ahead of ours, where it says.
     pub ahead: Option<i64>,
     /// The region or server in which a bucket is, if it says that it is not to be asked for like this.
-    pub elsewhere: Option<Elsewhere>,
+    pub elsewhere: Option<Box<Elsewhere>>,
 }
 
 /// Where a bucket is instead.
@@ -163,13 +163,10 @@ impl TroubleKind {
         let code = between("Code");
         // Amazon S3 API Reference, Error responses: AuthorizationHeaderMalformed names the region, PermanentRedirect
         // the server; a header names the region in both. Some servers name their region in every error.
-        let theirs_is = |code: &str| match code {
-            "AuthorizationHeaderMalformed" | "PermanentRedirect" | "TemporaryRedirect" => true,
-            _ => status.is_redirection(),
-        };
         let named = header("x-amz-bucket-region").map(str::to_string);
-        let is_elsewhere = match &code {
-            Some(code) => theirs_is(code),
+        let is_elsewhere = match code.as_deref() {
+            Some("AuthorizationHeaderMalformed") => true,
+            Some(_) => status.is_redirection(),
             None => status.is_redirection() && named.is_some(),
         };
         // It stands in a command that is to be pasted.
@@ -177,9 +174,11 @@ impl TroubleKind {
             r.bytes()
                 .all(|b| b.is_ascii_alphanumeric() || b"-_.".contains(&b))
         };
-        let elsewhere = is_elsewhere.then(|| Elsewhere {
-            region: between("Region").or(named).filter(plain),
-            endpoint: between("Endpoint"),
+        let elsewhere = is_elsewhere.then(|| {
+            Box::new(Elsewhere {
+                region: between("Region").or(named).filter(plain),
+                endpoint: between("Endpoint"),
+            })
         });
         TroubleKind::Answered(Answered {
             status: status.as_u16(),
