@@ -30,6 +30,12 @@ pub struct Peer {
     pub location: Box<dyn Fn(u16) -> String>,
     pub way: WayOptions,
     pub kept: Box<dyn Fn() -> Kept>,
+    /// Leaves a file beside the copies, where they lie in a folder.
+    pub stray: Box<dyn Fn(&str)>,
+}
+
+fn stray_in(folder: PathBuf) -> Box<dyn Fn(&str)> {
+    Box::new(move |name| std::fs::write(folder.join(name), "x").unwrap())
 }
 
 /// The scripted server, behaving.
@@ -47,6 +53,7 @@ pub fn scripted() -> Peer {
             });
             reels.collect()
         }),
+        stray: Box::new(|_| {}),
     }
 }
 
@@ -94,6 +101,7 @@ pub fn moto() -> Option<Peer> {
                         let _running = &child;
                         kept_by_bucket(port)
                     }),
+                    stray: Box::new(|_| {}),
                 });
             }
             if child.0.try_wait().unwrap().is_some() {
@@ -156,6 +164,7 @@ pub fn share() -> Option<Peer> {
         port,
         location: Box::new(|port| format!("share+http://127.0.0.1:{port}/shelf")),
         way: far::way("share", server.user, PASSWORD),
+        stray: stray_in(files.clone()),
         kept: Box::new(move || {
             let _running = &server;
             kept_in_folder(&files)
@@ -188,6 +197,7 @@ pub fn host(folder: &Path) -> Peer {
             invited.line.to_string()
         }),
         way: WayOptions::default(),
+        stray: stray_in(files.clone()),
         kept: Box::new(move || kept_in_folder(&files)),
     }
 }
