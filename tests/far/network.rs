@@ -213,6 +213,53 @@ fn what_arrived_spoiled_is_sent_anew() {
     nothing_is_claimed_that_is_not_there(&vault, &server);
 }
 
+/// Bytes that are spoiled on their way here are asked for again before anything is called damaged or lost.
+#[test]
+fn what_is_read_spoiled_once_is_no_damage() {
+    let (studio, vault, server) = bucket(3);
+    assert_eq!(mirror(&vault, "far").verified, 3);
+    for look in ["mirror", "fixity", "rescue"] {
+        let seen = std::sync::Mutex::new(std::collections::BTreeMap::<String, u32>::new());
+        server.script(move |request, objects| {
+            if !request.is("GET", "/reels/0") {
+                return Reply::Pass;
+            }
+            let mut seen = seen.lock().unwrap();
+            let times = seen.entry(request.path.clone()).or_default();
+            *times += 1;
+            // A rescue reads the first one once more, to learn whose it is.
+            if *times
+                != if look == "rescue" && request.path.contains("/000001-") {
+                    2
+                } else {
+                    1
+                }
+            {
+                return Reply::Pass;
+            }
+            let mut bytes = objects[&request.path].clone();
+            bytes[1000] ^= 0x55;
+            Reply::Say(200, "application/octet-stream", bytes)
+        });
+        match look {
+            "mirror" => {
+                one_reel(&vault, 3);
+                let told = mirror(&vault, "far");
+                assert_eq!(
+                    (told.verified, told.state, told.error),
+                    (4, ShelfState::Good, None)
+                );
+            }
+            "fixity" => assert!(found(&fixity(&vault, "far")).is_empty()),
+            _ => {
+                let (rescued, report) = rescue(&studio, &["far"], "new").unwrap();
+                assert!(report.damaged.is_empty(), "{report:?}");
+                assert_eq!(takes(&rescued), takes(&vault));
+            }
+        }
+    }
+}
+
 type Fault = (&'static str, fn(&Request) -> Option<Reply>);
 
 /// Whatever stands between: at shelf.json, at the listing, and at the objects.
