@@ -47,6 +47,10 @@ pub enum Reply {
     Endless(u16, Vec<u8>),
     /// With a length that is right and half of what was asked for; then the connection ends.
     Half(u16, Vec<u8>),
+    /// The same, whatever part was asked for: always from the beginning.
+    HalfAgain(u16, Vec<u8>),
+    /// All of it, without its length being told first.
+    Chunked(Vec<u8>),
     /// The connection ends without an answer.
     Drop,
     /// Nothing is said for so long, then the request passes.
@@ -200,6 +204,27 @@ fn serve(state: &State, stream: TcpStream) -> std::io::Result<()> {
                 loop {
                     out.write_all(&bytes)?;
                 }
+            }
+            Reply::Chunked(body) => {
+                write!(
+                    out,
+                    "HTTP/1.1 200 x\r\nTransfer-Encoding: chunked\r\n{TIMES}\r\n"
+                )?;
+                for piece in body.chunks(1000) {
+                    write!(out, "{:x}\r\n", piece.len())?;
+                    out.write_all(piece)?;
+                    out.write_all(b"\r\n")?;
+                }
+                out.write_all(b"0\r\n\r\n")?;
+            }
+            Reply::HalfAgain(status, body) => {
+                let n = body.len();
+                write!(
+                    out,
+                    "HTTP/1.1 {status} x\r\nContent-Length: {n}\r\n{TIMES}\r\n"
+                )?;
+                out.write_all(&body[..n / 2])?;
+                break;
             }
             Reply::Half(status, body) => {
                 let from = range_of(&request).unwrap_or(0).min(body.len());

@@ -1,7 +1,7 @@
 //! A host that lies: whatever can be told by the key or by this vault's own memory is told, and named.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
 use farshelf::care::standing::ShelfState;
@@ -321,6 +321,60 @@ fn bodies_without_end_are_given_up() {
         began.elapsed()
     );
     assert!(most_memory() < 400 << 20, "{}", most_memory());
+}
+
+/// A listing that never ends says nothing of what is there.
+#[test]
+fn listings_without_end_are_given_up_and_are_no_damage() {
+    let (studio, vault, server) = lent();
+    let slow = std::env::var("FARSHELF_SLOW").is_ok_and(|v| v == "1");
+    // A thousand pages take their time.
+    let ways = ["one body", "a circle", "ever new pages"];
+    for way in &ways[..if slow { 3 } else { 2 }] {
+        let way = *way;
+        let page = AtomicU32::new(0);
+        server.script(move |request, objects| {
+            if !request.lists("reels") {
+                return Reply::Pass;
+            }
+            if way == "one body" {
+                return Reply::Endless(200, b"<Contents><Key>x</Key></Contents>".repeat(1000));
+            }
+            let n = match way {
+                "a circle" => 7,
+                _ => page.fetch_add(1, Ordering::SeqCst),
+            };
+            // Forged names, as many as a page may hold, and other ones on each.
+            let name = |i: u32| {
+                let (tag, mac) = (format!("{n:032x}"), format!("{i:064x}"));
+                format!(
+                    "{}/reels/000009-{tag}-{mac}.tar.zst.age",
+                    request.path.trim_end_matches('/')
+                )
+            };
+            let forged = (0..1000).map(|i| (name(i), "1".to_string()));
+            let own = objects
+                .iter()
+                .map(|(k, b)| (k.clone(), b.len().to_string()));
+            let more = format!(
+                "<IsTruncated>true</IsTruncated><NextContinuationToken>{n}</NextContinuationToken>"
+            );
+            let text = listing(request, own.chain(forged))
+                .replace("<IsTruncated>false</IsTruncated>", &more);
+            Reply::Say(200, "application/xml", text.into_bytes())
+        });
+        let began = Instant::now();
+        let told = mirror(&vault, "far");
+        assert!(
+            told.error.is_some() && told.state == ShelfState::Good,
+            "{way}: {told:?}"
+        );
+        let report = fixity(&vault, "far");
+        assert!(report.good() && !report.complete, "{way}: {report:?}");
+        assert!(rescue(&studio, &["far"], "new").is_err(), "{way}");
+        assert_eq!(verified(&vault, "far"), [1, 2, 3], "{way}");
+        assert!(slow || began.elapsed() < Duration::from_secs(20), "{way}");
+    }
 }
 
 /// Whatever the keeper says, only reading counts: its alarms are looked into, its praise is nothing.

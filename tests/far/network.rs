@@ -53,8 +53,8 @@ fn nothing_is_claimed_that_is_not_there(vault: &Vault, server: &BucketServer) {
     assert!(lines.is_empty(), "{lines:?}");
 }
 
-/// A first mirror of two reels: shelf.json before and after looking, two listings, and for each reel the put and the
-/// reading back. The canary is over by then.
+/// A first mirror of two reels: shelf.json before and after looking, two listings, and for each reel shelf.json, the put
+/// and the reading back. The canary is over by then.
 #[test]
 fn a_mirror_asks_for_little() {
     let (_studio, vault, server) = bucket(2);
@@ -62,7 +62,11 @@ fn a_mirror_asks_for_little() {
     let first = server.asked();
     assert_eq!(mirror(&vault, "far").verified, 2);
     let second = server.asked();
-    assert_eq!((first.len(), second.len()), (8, 4), "{first:#?}{second:#?}");
+    assert_eq!(
+        (first.len(), second.len()),
+        (10, 4),
+        "{first:#?}{second:#?}"
+    );
 }
 
 #[test]
@@ -397,6 +401,49 @@ fn an_object_that_comes_in_pieces_is_put_together() {
         .filter(|l| l.starts_with("GET b/reels/0"))
         .count();
     assert!((3..20).contains(&reads), "{reads}");
+}
+
+/// It breaks off, and parts cannot be had: it is never read whole, and nothing is known of it.
+#[test]
+fn an_object_that_always_breaks_off_is_no_damage() {
+    let (_studio, vault, server) = bucket(2);
+    assert_eq!(mirror(&vault, "far").verified, 2);
+    server.script(|request, objects| match request.is("GET", "/reels/0") {
+        true => Reply::HalfAgain(200, objects[&request.path].clone()),
+        false => Reply::Pass,
+    });
+    let report = fixity(&vault, "far");
+    assert!(report.good() && !report.complete, "{report:?}");
+    assert_eq!(verified(&vault, "far"), [1, 2]);
+    one_reel(&vault, 2);
+    let told = mirror(&vault, "far");
+    assert!(
+        told.error.is_some() && told.state == ShelfState::Behind,
+        "{told:?}"
+    );
+    nothing_is_claimed_that_is_not_there(&vault, &server);
+}
+
+/// A proxy before the server may take the lengths away.
+#[test]
+fn answers_without_a_length_are_read_all_the_same() {
+    let (studio, vault, server) = bucket(2);
+    server.script(|request, objects| {
+        let bytes = objects
+            .get(&request.path)
+            .filter(|_| request.method == "GET");
+        bytes.map_or(Reply::Pass, |bytes| Reply::Chunked(bytes.clone()))
+    });
+    let told = mirror(&vault, "far");
+    assert_eq!(
+        (told.verified, told.state),
+        (2, ShelfState::Good),
+        "{told:?}"
+    );
+    let report = fixity(&vault, "far");
+    assert!(report.good() && report.complete, "{report:?}");
+    let (rescued, _) = rescue(&studio, &["far"], "new").unwrap();
+    assert_eq!(takes(&rescued), takes(&vault));
 }
 
 #[test]
