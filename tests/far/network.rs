@@ -54,7 +54,7 @@ fn nothing_is_claimed_that_is_not_there(vault: &Vault, server: &BucketServer) {
 }
 
 /// A first mirror of two reels: shelf.json before and after looking, two listings, and for each reel shelf.json, the put
-/// and the reading back. The canary is over by then.
+/// and the reading back; each upload may look once whether the shelf is there. The canary is over by then.
 #[test]
 fn a_mirror_asks_for_little() {
     let (_studio, vault, server) = bucket(2);

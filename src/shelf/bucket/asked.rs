@@ -14,7 +14,6 @@ use http::{Method, Request, Response, StatusCode};
 use object_store::aws::{AwsAuthorizer, AwsCredential};
 use object_store::client::{HttpRequest, HttpRequestBody};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
-use sha2::{Digest, Sha256};
 
 use super::BucketAt;
 use super::listing::{self, Found};
@@ -173,7 +172,7 @@ impl Asked {
         only_new: bool,
         wrong: Option<[u8; 32]>,
     ) -> Asking<()> {
-        let checksum = wrong.unwrap_or_else(|| digest(payload));
+        let checksum = wrong.unwrap_or_else(|| payload.sha256());
         let mut headers = vec![
             (CONTENT_TYPE, "application/octet-stream".to_string()),
             (CHECKSUM, BASE64_STANDARD.encode(checksum)),
@@ -289,7 +288,7 @@ impl Asked {
         payload: Payload,
         passes: fn(StatusCode) -> bool,
     ) -> Asking<Response<BodyReader>> {
-        let digest = digest(&payload);
+        let digest = payload.sha256();
         let cannot = |_| TroubleKind::Other("the request cannot be made".into());
         let make = || {
             let mut request = Request::builder().method(method).uri(url);
@@ -315,14 +314,6 @@ impl Asked {
     fn other(&self, what: &str) -> Trouble {
         self.courier.trouble(TroubleKind::Other(what.to_string()))
     }
-}
-
-fn digest(payload: &Payload) -> [u8; 32] {
-    let mut hasher = Sha256::new();
-    for piece in payload.pieces() {
-        hasher.update(piece);
-    }
-    hasher.finalize().into()
 }
 
 fn says_range(answer: &Response<BodyReader>) -> &str {

@@ -2,8 +2,8 @@
 
 use std::io::{self, Read};
 use std::pin::Pin;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::task::{Context, Poll};
 use std::time::Duration;
 
@@ -11,6 +11,7 @@ use bytes::{Buf, Bytes};
 use futures::StreamExt;
 use futures::stream::BoxStream;
 use http_body::{Body, Frame, SizeHint};
+use sha2::{Digest, Sha256};
 
 use super::pace::Pace;
 use super::trouble::{Trouble, TroubleKind};
@@ -19,7 +20,10 @@ use crate::sys::clock::Clock;
 
 /// The bytes of a request; a clone shares them.
 #[derive(Debug, Clone, Default)]
-pub struct Payload(Arc<[Bytes]>);
+pub struct Payload {
+    pieces: Arc<[Bytes]>,
+    sha256: Arc<OnceLock<[u8; 32]>>,
+}
 
 impl Payload {
     /// No bytes.
@@ -29,22 +33,31 @@ impl Payload {
 
     /// These pieces, one after the other.
     pub fn new(pieces: impl IntoIterator<Item = Bytes>) -> Payload {
-        Payload(pieces.into_iter().filter(|p| !p.is_empty()).collect())
+        Payload {
+            pieces: pieces.into_iter().filter(|p| !p.is_empty()).collect(),
+            sha256: Arc::default(),
+        }
     }
 
     /// How many bytes.
     pub fn len(&self) -> u64 {
-        self.0.iter().map(|p| p.len() as u64).sum()
+        self.pieces.iter().map(|p| p.len() as u64).sum()
     }
 
     /// True if there are none.
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.pieces.is_empty()
     }
 
-    /// The pieces.
-    pub fn pieces(&self) -> &[Bytes] {
-        &self.0
+    /// The SHA-256 of the bytes, computed once for all clones.
+    pub fn sha256(&self) -> [u8; 32] {
+        *self.sha256.get_or_init(|| {
+            let mut hasher = Sha256::new();
+            for piece in self.pieces.iter() {
+                hasher.update(piece);
+            }
+            hasher.finalize().into()
+        })
     }
 }
 
@@ -125,7 +138,7 @@ impl Body for Outgoing {
             }
         }
         if self.rest.is_empty() {
-            let Some(piece) = self.payload.0.get(self.next).cloned() else {
+            let Some(piece) = self.payload.pieces.get(self.next).cloned() else {
                 return Poll::Ready(None);
             };
             self.rest = piece;
