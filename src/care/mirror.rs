@@ -42,7 +42,9 @@ pub struct MirroredShelf {
     pub reels_total: u64,
     /// Of those, how many are at the shelf, read back and right.
     pub verified: u64,
-    /// How the shelf stands now.
+    /// True if it was reached and looked at.
+    pub reached: bool,
+    /// How the shelf stands now; where it was not reached, as it stood.
     pub state: ShelfState,
     /// Why, if it is not good.
     pub reason: Option<String>,
@@ -1000,6 +1002,7 @@ fn told(vault: &Vault, registry: &Registry, ours: &Ours, visit: &Visit) -> Resul
         bytes_sent: visit.sent.iter().map(|(_, b)| b).sum(),
         reels_total: ours.chain.closed.len() as u64,
         verified,
+        reached: visit.survey.is_some(),
         state: stands.state,
         reason: stands.reason,
         notes,

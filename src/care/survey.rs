@@ -147,13 +147,27 @@ pub fn survey(
         report: shelf.report(),
         ..Survey::default()
     };
-    for (name, bytes) in list_reels(shelf)? {
+    let listed = list_reels(shelf)?;
+    let known = |survey: &Survey, name: &ReelName, bytes: u64| {
+        is_on_record(rows, name, bytes) && !survey.is_doubted(name)
+    };
+    // Of these one good object is there: a twin of it, damaged and never removed, is not fetched again and again.
+    let settled: BTreeSet<(u64, ReelTag)> = listed
+        .iter()
+        .filter(|(name, bytes)| known(&survey, name, *bytes))
+        .map(|(name, _)| (name.number, name.tag))
+        .collect();
+    for (name, bytes) in listed {
         survey.bytes.insert(name, bytes);
         if ours.chain.accepted.contains(&(name.number, name.tag)) {
             continue;
         }
-        let known = is_on_record(rows, &name, bytes) && !survey.is_doubted(&name);
-        let good = known || {
+        let is_known = known(&survey, &name, bytes);
+        if !is_known && settled.contains(&(name.number, name.tag)) {
+            survey.seen.push(Seen { name, good: false });
+            continue;
+        }
+        let good = is_known || {
             match read_and_check(shelf, &name, vault_id, name_key)? {
                 Verdict::Good => {
                     survey.read.push((name, bytes));

@@ -38,11 +38,15 @@ pub(super) fn mirror(face: &Face, what: &Mirror) -> Result<Outcome> {
                 vec![
                     cell(&s.name),
                     toned(s.state.as_str(), tone(s.state)),
-                    number(match s.reels_sent {
-                        0 => "nothing new".to_string(),
+                    number(match (s.reached, s.reels_sent) {
+                        (false, 0) => "not reached".to_string(),
+                        (true, 0) => "nothing new".to_string(),
                         _ => size(s.bytes_sent),
                     }),
-                    number(grouped(s.verified)),
+                    number(match s.reached {
+                        true => grouped(s.verified),
+                        false => String::new(),
+                    }),
                     cell(s.reason.as_deref().unwrap_or_default()),
                 ]
             })
