@@ -1,6 +1,5 @@
 //! What every shelf promises, written once and asked of each kind: memory, a folder, a bucket, a share, a host.
 
-#[allow(dead_code)]
 #[path = "common/bucket_server.rs"]
 mod bucket_server;
 #[path = "common/vaults.rs"]

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
 use farshelf::care::standing::{ShelfState, Standing};
 use farshelf::error::Result;
@@ -20,7 +21,7 @@ use farshelf::vault::catalogue::ShelfReel;
 use super::common::{self, Studio, WAIT, dump, keep, place};
 
 /// Adds a distant shelf; nobody waits long for it afterwards.
-pub fn add(studio: &Studio, vault: &Vault, name: &str, location: &str) {
+pub fn add(vault: &Vault, name: &str, location: &str) {
     let options = ops::shelf::AddOptions {
         name: name.to_string(),
         location: location.to_string(),
@@ -31,7 +32,6 @@ pub fn add(studio: &Studio, vault: &Vault, name: &str, location: &str) {
     };
     ops::shelf::add(vault, &options, WAIT).unwrap();
     hurry(vault.dir(), name);
-    let _ = studio;
 }
 
 /// User and secret where the location needs them.
@@ -47,12 +47,23 @@ pub fn way(location: &str, user: &str, secret: &str) -> ops::way::WayOptions {
     way
 }
 
-/// One second without a byte is long, and two attempts are many.
+/// Two attempts are many, and a few seconds without a byte are long.
 pub fn hurry(vault: &Path, name: &str) {
+    stalls_after(vault, name, 8);
+}
+
+/// The same, with the seconds that are waited for a byte.
+pub fn stalls_after(vault: &Path, name: &str, seconds: u64) {
     change(vault, name, |reach| {
-        reach.stall_seconds = Some(1);
+        reach.stall_seconds = Some(seconds);
         reach.tries = Some(2);
     });
+}
+
+/// Time that passes, from any point on.
+pub fn steady() -> Duration {
+    use farshelf::sys::clock::Clock;
+    farshelf::sys::clock::SystemClock.steady()
 }
 
 /// Changes how a shelf is reached.
