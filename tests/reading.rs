@@ -788,6 +788,7 @@ DROP INDEX take_unread;
 ALTER TABLE take DROP COLUMN unread;
 ALTER TABLE take DROP COLUMN sysex_number;
 DELETE FROM meta WHERE key IN ('read_by', 'searched');
+DROP TABLE shelf_unfit;
 ALTER TABLE shelf_check DROP COLUMN away;
 ALTER TABLE shelf_check DROP COLUMN keys;
 ALTER TABLE shelf_check DROP COLUMN reported_at;

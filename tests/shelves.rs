@@ -566,3 +566,32 @@ fn a_later_reel_of_another_line_is_never_taken_for_the_next_one() {
     );
     assert_eq!(takes(&desk).len(), 8);
 }
+
+#[test]
+fn one_mirror_at_a_time_brings_a_shelf_up_to_date() {
+    let studio = Studio::new();
+    let vault = studio.vault();
+    studio.add(&vault, "barn");
+    keep(&vault, "organ", 1, &common::dump(1));
+    let turn = studio.path("vault").join(".mirror-barn.lock");
+    let held = farshelf::sys::lock::try_acquire(&turn).unwrap().unwrap();
+    let busy = mirror(&vault);
+    let error = busy.shelves[0].error.clone().unwrap_or_default();
+    assert!(error.contains("another mirror"), "{busy:?}");
+    assert_eq!((busy.shelves[0].reels_sent, busy.failed()), (0, true));
+    drop(held);
+    assert_eq!(mirror(&vault).shelves[0].reels_sent, 1);
+}
+
+#[test]
+fn a_shelf_that_was_named_and_is_not_there_is_a_failure() {
+    let studio = Studio::new();
+    let vault = studio.three_reels(&["barn"]);
+    fs::rename(studio.path("barn"), studio.path("unmounted")).unwrap();
+    let all = mirror(&vault);
+    assert!(!all.failed() && !all.shelves[0].reached, "{all:?}");
+    let named = ops::mirror::MirrorOptions::of(&["barn".to_string()]);
+    let named = ops::mirror::mirror(&vault, &named, WAIT).unwrap();
+    assert!(named.failed() && !named.shelves[0].reached, "{named:?}");
+    assert_ne!(named.shelves[0].next, farshelf::error::Next::Nothing);
+}

@@ -16,7 +16,7 @@ const LAYERS: &[(&str, &[&str])] = &[
     ("shelf", &["sys", "lending"]),
     ("host", &["sys", "lending"]),
     ("care", &["vault", "shelf", "midi", "sys"]),
-    ("out", &["vault", "shelf", "midi", "sys", "care"]),
+    ("out", &["vault", "shelf", "midi", "sys", "care", "lending"]),
     (
         "ops",
         &[

@@ -158,7 +158,15 @@ pub fn fixity(vault: &Vault, options: &FixityOptions, wait: Duration) -> Result<
     }
     if let Some((copying, ours)) = &keys {
         for visit in &mut visits {
-            finish_shelf(vault, copying, ours, visit, &mut report, wait)?;
+            finish_shelf(
+                vault,
+                copying,
+                ours,
+                visit,
+                options.budget,
+                &mut report,
+                wait,
+            )?;
         }
     }
     report.damaged.sort_by(|a, b| {
@@ -403,8 +411,8 @@ fn look(vault: &Vault, rows: Vec<ShelfRow>, report: &mut FixityReport) -> Result
         };
         let mut beside = Vec::new();
         match survey::presence(vault, &row, shelf.as_ref()) {
-            Presence::Away(why) => {
-                report.skipped.push((row.name, why));
+            Presence::Away(e) => {
+                report.skipped.push((row.name, e.fact()));
                 continue;
             }
             Presence::Wrong(why) => beside.push(("shelf.json", why)),
@@ -518,17 +526,23 @@ fn finish_shelf(
     copying: &Copying,
     ours: &Ours,
     visit: &mut Visit,
+    budget: Option<u64>,
     report: &mut FixityReport,
     wait: Duration,
 ) -> Result<()> {
     let mut found = Survey::default();
+    let unfit = vault.catalogue().shelf_unfit(visit.row.id)?;
     let objects = std::mem::take(&mut visit.objects);
     for (name, bytes) in &objects {
         found.bytes.insert(*name, *bytes);
         let is_ours = ours.chain.closed.get(&name.number) == Some(&name.tag);
         let accepted = ours.chain.accepted.contains(&(name.number, name.tag));
-        if !is_ours && !accepted && visit.read(vault, copying, name).is_some() {
-            report.checked_bytes += (*bytes).min(survey::LONGEST_OBJECT);
+        if !is_ours && !accepted {
+            if budget.is_some_and(|b| report.checked_bytes >= b) {
+                report.complete = false;
+            } else if visit.read(vault, copying, name).is_some() {
+                report.checked_bytes += (*bytes).min(survey::LONGEST_OBJECT);
+            }
         }
         match visit.judged.get(name) {
             Some(verdict) => {
@@ -546,6 +560,12 @@ fn finish_shelf(
                 found.seen.push(Seen {
                     name: *name,
                     good: true,
+                });
+            }
+            None if !is_ours && unfit.contains(&(name.to_string(), *bytes)) => {
+                found.seen.push(Seen {
+                    name: *name,
+                    good: false,
                 });
             }
             None => {}

@@ -12,8 +12,8 @@ use std::time::Duration;
 
 use crate::care::progress::{Progress, Silent};
 use crate::care::standing::{self, MISSING, ShelfState};
-use crate::care::survey::{self, Ours, Presence, Survey, Verdict};
-use crate::error::{Error, Kind, Result};
+use crate::care::survey::{self, Known, Ours, Presence, Survey, Verdict};
+use crate::error::{Error, Kind, Next, Result};
 use crate::model::hash::Hash;
 use crate::shelf::cipher::{SealError, seal};
 use crate::shelf::copying::Copying;
@@ -24,6 +24,7 @@ use crate::shelf::registry::Registry;
 use crate::shelf::{Part, Shelf, reading_error};
 use crate::sys::clock::{day, rfc3339};
 use crate::sys::disk::{FileReader, Replace};
+use crate::sys::lock::{self, WriterLock};
 use crate::vault::Vault;
 use crate::vault::catalogue::{ShelfReel, ShelfRow};
 use crate::vault::ledger::{self, Event};
@@ -52,6 +53,8 @@ pub struct MirroredShelf {
     pub notes: Vec<String>,
     /// What went wrong on the way, if anything did; what was sent by then stays.
     pub error: Option<String>,
+    /// What can be done about it, or about why it was not reached.
+    pub next: Next,
 }
 
 /// Bytes of reels that may be on their way to a distant shelf at once: an upload lies in memory until it has arrived.
@@ -63,7 +66,7 @@ pub const ROTTED: &str = "its bytes are not those that were sent";
 struct Visit {
     row: ShelfRow,
     shelf: Option<Box<dyn Shelf>>,
-    rows: Vec<ShelfReel>,
+    known: Known,
     survey: Option<Survey>,
     sent: Vec<(ReelName, u64)>,
     wrong: Option<String>,
@@ -73,6 +76,9 @@ struct Visit {
     keys: Option<Vec<String>>,
     notes: Vec<String>,
     error: Option<String>,
+    next: Next,
+    /// Held until the visit is over: two mirrors at once would send everything twice.
+    _turn: Option<WriterLock>,
 }
 
 /// What is asked for with a mirror.
@@ -157,8 +163,9 @@ pub fn mirror(
     let copying = Copying::read(disk.as_ref(), vault.dir())?;
     let mut ours = survey::ours(vault, &copying.name_key)?;
     let mut visits = Vec::new();
+    let named = !options.shelves.is_empty();
     for row in rows {
-        visits.push(look(vault, &registry, &copying, &ours, row)?);
+        visits.push(look(vault, &registry, &copying, &ours, row, named, wait)?);
     }
     close_open_reel(vault, &copying, &mut ours, &mut visits, wait)?;
     // What was read while looking counts as a source for the others.
@@ -182,12 +189,14 @@ fn look(
     copying: &Copying,
     ours: &Ours,
     row: ShelfRow,
+    named: bool,
+    wait: Duration,
 ) -> Result<Visit> {
-    let rows = vault.catalogue().shelf_reels(row.id)?;
+    let known = Known::of(vault, row.id)?;
     let mut visit = Visit {
         row,
         shelf: None,
-        rows,
+        known,
         survey: None,
         sent: Vec::new(),
         wrong: None,
@@ -195,6 +204,8 @@ fn look(
         keys: None,
         notes: Vec::new(),
         error: None,
+        next: Next::Nothing,
+        _turn: None,
     };
     let Some(reach) = registry.get(&visit.row.name) else {
         visit
@@ -202,25 +213,38 @@ fn look(
             .push("where it is is not known on this computer".to_string());
         return Ok(visit);
     };
+    let turn = vault.dir().join(format!(".mirror-{}.lock", visit.row.name));
+    match lock::acquire(&turn, wait, vault.world().clock.as_ref()) {
+        Ok(turn) => visit._turn = Some(turn),
+        Err(e) if e.kind == Kind::Busy => {
+            let busy = Error::new(
+                Kind::Busy,
+                format!("another mirror is bringing {} up to date", visit.row.name),
+            );
+            visit.fail(&busy.next(Next::say(
+                "see what it did when it is done: farshelf shelf list",
+            )));
+            return Ok(visit);
+        }
+        // It only saves work: a vault that cannot be written to says so where that matters.
+        Err(_) => {}
+    }
     let shelf = match reach.open(vault.world()) {
         Ok(shelf) => shelf,
         Err(e) => {
-            visit.error = Some(e.fact());
+            visit.fail(&e);
             return Ok(visit);
         }
     };
     match survey::presence(vault, &visit.row, shelf.as_ref()) {
-        Presence::Away(why) => {
-            visit.notes.push(why.clone());
-            visit.away = Some(why);
-        }
+        Presence::Away(e) => visit.is_away(e, named),
         Presence::Wrong(why) => visit.wrong = Some(why),
         Presence::There => {
             match survey::survey(
                 vault.id(),
                 &copying.name_key,
                 ours,
-                &visit.rows,
+                &visit.known,
                 shelf.as_ref(),
             ) {
                 Ok(found) => {
@@ -236,7 +260,7 @@ fn look(
                 Err(e) => {
                     visit.away =
                         matches!(e.kind, Kind::Unreachable | Kind::Refused).then(|| e.fact());
-                    visit.error = Some(e.fact());
+                    visit.fail(&e);
                 }
             }
         }
@@ -245,6 +269,26 @@ fn look(
 }
 
 impl Visit {
+    /// Keeps the first thing that went wrong, and what to do about it.
+    fn fail(&mut self, e: &Error) {
+        if self.error.is_none() {
+            self.error = Some(e.fact());
+            self.next = e.next_step().clone();
+        }
+    }
+
+    /// A stick that is not there, or a friend's computer that is off, is no failure of a mirror to all; one that was
+    /// named has failed, and so has one that answers and does not let us in.
+    fn is_away(&mut self, e: Error, named: bool) {
+        self.away = Some(e.fact());
+        if named || e.kind == Kind::Refused {
+            self.fail(&e);
+        } else {
+            self.notes.push(e.fact());
+            self.next = e.next_step().clone();
+        }
+    }
+
     fn went_away(&mut self) {
         let why = "it went away while it was read".to_string();
         self.notes.push(why.clone());
@@ -284,7 +328,7 @@ fn close_open_reel(
     *ours = survey::ours(vault, &copying.name_key)?;
     for visit in visits {
         if let Some(found) = &mut visit.survey {
-            found.compare(&ours.chain, &visit.rows);
+            found.compare(&ours.chain, &visit.known.reels);
         }
     }
     Ok(())
@@ -348,6 +392,7 @@ fn send_what_waits(
         },
     );
     options.progress.ends();
+    let mut failed = Vec::new();
     for outcome in outcomes? {
         match outcome {
             Ok((name, bytes)) => {
@@ -362,10 +407,11 @@ fn send_what_waits(
                 visit.sent.push((name, bytes));
             }
             Err(NotSent::Local(what)) => visit.notes.push(what),
-            Err(NotSent::Shelf(e)) => {
-                visit.error.get_or_insert(e.fact());
-            }
+            Err(NotSent::Shelf(e)) => failed.push(e),
         }
+    }
+    if let Some(first) = failed.first() {
+        visit.fail(first);
     }
     Ok(())
 }
@@ -723,9 +769,12 @@ fn send_keys(vault: &Vault, visit: &mut Visit) {
     }
     match copy_keys(vault, shelf.as_ref(), Replace::No) {
         // What is there now: those that were, and those that were written.
-        Ok(_) => visit.keys = Some(standing::key_files(vault)),
+        Ok(_) => {
+            let fit = |name: &String| standing::key_file(vault, name).is_some();
+            visit.keys = Some(standing::key_files(vault).into_iter().filter(fit).collect());
+        }
         Err(e) => {
-            visit.error.get_or_insert(e.fact());
+            visit.fail(&e);
         }
     }
 }
@@ -819,6 +868,9 @@ pub fn record_survey(vault: &Vault, ours: &Ours, row: &ShelfRow, found: &Survey)
     let catalogue = vault.catalogue();
     let rows = catalogue.shelf_reels(row.id)?;
     let before = |number| rows.iter().find(|r| r.reel == number).cloned();
+    let unfit = found.plan.unfit.iter();
+    let unfit = unfit.filter_map(|n| Some((n.to_string(), *found.bytes.get(n)?)));
+    catalogue.set_shelf_unfit(row.id, &unfit.collect())?;
     for (name, bytes) in &found.read {
         let is_ours = found.plan.present.get(&name.number) == Some(name);
         if is_ours && ours.hashes.contains_key(&name.number) {
@@ -1007,6 +1059,7 @@ fn told(vault: &Vault, registry: &Registry, ours: &Ours, visit: &Visit) -> Resul
         reason: stands.reason,
         notes,
         error: visit.error.clone(),
+        next: visit.next.clone(),
     })
 }
 

@@ -13,7 +13,7 @@ use crate::care::holes::holes;
 use crate::care::mirror::{
     Job, NotSent, Reaching, Sender, Source, copy_keys, put_small, record_reel, sources,
 };
-use crate::care::survey::{self, Ours, Presence, Survey, Verdict};
+use crate::care::survey::{self, Known, Ours, Presence, Survey, Verdict};
 use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
 use crate::shelf::by_hand::readme_text;
@@ -171,8 +171,8 @@ impl Work<'_> {
     }
 
     fn survey(&self, ours: &Ours, row: &ShelfRow, shelf: &dyn Shelf) -> Result<Survey> {
-        let rows = self.vault.catalogue().shelf_reels(row.id)?;
-        survey::survey(self.vault.id(), &self.copying.name_key, ours, &rows, shelf)
+        let known = Known::of(self.vault, row.id)?;
+        survey::survey(self.vault.id(), &self.copying.name_key, ours, &known, shelf)
     }
 
     /// A shelf.json is put back only where reels with right macs say that the shelf is ours.
@@ -197,7 +197,7 @@ impl Work<'_> {
                 self.vault.id(),
                 &self.copying.name_key,
                 &ours,
-                &[],
+                &Known::default(),
                 shelf.as_ref(),
             );
             if !found.is_ok_and(|f| !f.plan.present.is_empty()) {
@@ -641,10 +641,8 @@ impl Work<'_> {
         if !matches!(found, Ok(Some(found)) if found == text) {
             match put_small(shelf, README, text, Replace::Yes) {
                 Ok(()) => report.mended(&row.name, None, README, LOCAL),
-                Err(e) => {
-                    report.cannot(&row.name, None, e.fact());
-                    return Ok(());
-                }
+                // The keys matter more, and may be taken where this is not.
+                Err(e) => report.cannot(&row.name, None, e.fact()),
             }
         }
         match copy_keys(self.vault, shelf, Replace::Yes) {

@@ -151,7 +151,7 @@ pub fn standing(vault: &Vault, registry: &Registry, row: &ShelfRow) -> Result<St
         Some("where it is is not known on this computer; shelf add takes it up again".to_string())
     } else {
         let why = match &presence {
-            Some(Presence::Away(why)) => Some(why.clone()),
+            Some(Presence::Away(e)) => Some(e.fact()),
             Some(_) => None,
             None => check.away.clone(),
         };

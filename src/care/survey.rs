@@ -31,8 +31,8 @@ pub struct Ours {
 pub enum Presence {
     /// It is there and ours.
     There,
-    /// It cannot be reached, or its disk is not mounted.
-    Away(String),
+    /// It cannot be reached or does not let us in, or its disk is not mounted.
+    Away(Error),
     /// It is there, but its shelf.json is not as it was made: nothing is written to it.
     Wrong(String),
 }
@@ -52,6 +52,28 @@ pub struct Survey {
     pub unreadable: Vec<(ReelName, String)>,
     /// What the shelf's keeper says of it.
     pub report: Option<Report>,
+}
+
+/// What this vault knows of a shelf from earlier looks.
+#[derive(Debug, Clone, Default)]
+pub struct Known {
+    /// Its reels.
+    pub reels: Vec<ShelfReel>,
+    /// Objects that were read and are no reels of ours: name and bytes.
+    pub unfit: BTreeSet<(String, u64)>,
+}
+
+impl Known {
+    /// What is known of the shelf `id`.
+    ///
+    /// # Errors
+    /// As the catalogue's.
+    pub fn of(vault: &Vault, id: i64) -> Result<Known> {
+        Ok(Known {
+            reels: vault.catalogue().shelf_reels(id)?,
+            unfit: vault.catalogue().shelf_unfit(id)?,
+        })
+    }
 }
 
 /// What reading an object says of it.
@@ -113,14 +135,24 @@ pub fn presence(vault: &Vault, row: &ShelfRow, shelf: &dyn Shelf) -> Presence {
             Presence::Wrong("its shelf.json is missing".to_string())
         }
         Ok(None) => Presence::Away(match shelf.is_near() {
-            true => format!(
-                "{} holds no shelf.json: is its disk there?",
-                shelf.location()
-            ),
-            false => format!("{} holds no shelf.json", shelf.location()),
+            true => Error::new(
+                Kind::Unreachable,
+                format!(
+                    "{} holds no shelf.json: is its disk there?",
+                    shelf.location()
+                ),
+            )
+            .next(Next::say("plug in or mount its disk and try again")),
+            false => Error::new(
+                Kind::Refused,
+                format!("{} holds no shelf.json", shelf.location()),
+            )
+            .next(Next::say(
+                "check whether it still leads to the same place; what is kept here is not touched",
+            )),
         }),
         Err(e) if e.kind == Kind::Damaged => Presence::Wrong(e.fact()),
-        Err(e) => Presence::Away(e.fact()),
+        Err(e) => Presence::Away(e),
         Ok(Some(about)) if about.vault != vault.id() => {
             Presence::Wrong("its shelf.json names another vault".to_string())
         }
@@ -140,21 +172,22 @@ pub fn survey(
     vault_id: &str,
     name_key: &NameKey,
     ours: &Ours,
-    rows: &[ShelfReel],
+    known: &Known,
     shelf: &dyn Shelf,
 ) -> Result<Survey> {
+    let rows = &known.reels;
     let mut survey = Survey {
         report: shelf.report(),
         ..Survey::default()
     };
     let listed = list_reels(shelf)?;
-    let known = |survey: &Survey, name: &ReelName, bytes: u64| {
+    let on_record = |survey: &Survey, name: &ReelName, bytes: u64| {
         is_on_record(rows, name, bytes) && !survey.is_doubted(name)
     };
     // Of these one good object is there: a twin of it, damaged and never removed, is not fetched again and again.
     let settled: BTreeSet<(u64, ReelTag)> = listed
         .iter()
-        .filter(|(name, bytes)| known(&survey, name, *bytes))
+        .filter(|(name, bytes)| on_record(&survey, name, *bytes))
         .map(|(name, _)| (name.number, name.tag))
         .collect();
     for (name, bytes) in listed {
@@ -162,8 +195,10 @@ pub fn survey(
         if ours.chain.accepted.contains(&(name.number, name.tag)) {
             continue;
         }
-        let is_known = known(&survey, &name, bytes);
-        if !is_known && settled.contains(&(name.number, name.tag)) {
+        let is_known = on_record(&survey, &name, bytes);
+        let is_ours = ours.chain.closed.get(&name.number) == Some(&name.tag);
+        let is_unfit = !is_ours && known.unfit.contains(&(name.to_string(), bytes));
+        if !is_known && (is_unfit || settled.contains(&(name.number, name.tag))) {
             survey.seen.push(Seen { name, good: false });
             continue;
         }

@@ -60,6 +60,9 @@ pub(super) fn mirror(face: &Face, what: &Mirror) -> Result<Outcome> {
         if let Some(e) = &s.error {
             printer.note(format!("{}: {e}", s.name));
         }
+        if let Some(next) = s.next.text() {
+            printer.hint(next);
+        }
     }
     if report.needs_attention() {
         printer.hint("mend it: farshelf repair");
@@ -91,14 +94,18 @@ pub(super) fn fixity(face: &Face, what: &FixityArgs) -> Result<Outcome> {
     for (shelf, reason) in &report.skipped {
         printer.note(format!("{shelf} was not read: {reason}"));
     }
-    let said = format!(
-        "read {} of copies again; {}",
-        size(report.checked_bytes),
-        match report.damaged.len() {
-            0 => "all as it was written".to_string(),
-            n => format!("{} damaged", grouped(n as u64)),
-        }
-    );
+    let said = match (report.checked_reels, report.damaged.len()) {
+        (0, 0) if !report.skipped.is_empty() => "nothing was read".to_string(),
+        (_, 0) => format!(
+            "read {} of copies again; all as it was written",
+            size(report.checked_bytes)
+        ),
+        (_, n) => format!(
+            "read {} of copies again; {} damaged",
+            size(report.checked_bytes),
+            grouped(n as u64)
+        ),
+    };
     printer.done(if report.complete {
         said
     } else {
@@ -107,7 +114,11 @@ pub(super) fn fixity(face: &Face, what: &FixityArgs) -> Result<Outcome> {
     if !report.good() {
         printer.hint("mend it: farshelf repair");
     }
-    Ok(Outcome::attention_if(!report.good()))
+    let missed = |shelf: &String| report.skipped.iter().any(|(name, _)| name == shelf);
+    Ok(match what.which.iter().any(missed) {
+        true => Outcome::Failed,
+        false => Outcome::attention_if(!report.good()),
+    })
 }
 
 pub(super) fn repair(face: &Face, what: &RepairArgs) -> Result<Outcome> {

@@ -6,12 +6,13 @@ use crate::cli::exit::Outcome;
 use crate::cli::json::copies as json;
 use crate::cli::shelf;
 use crate::error::{Error, Kind, Next, Result};
+use crate::lending::Invite;
 use crate::model::date::Moment;
 use crate::ops::key;
 use crate::ops::rescue::{self, RescueOptions, RescueReport, Until};
 use crate::ops::way::{self, WayOptions};
 use crate::shelf::cipher::Identity;
-use crate::shelf::registry::{Reach, Registry};
+use crate::shelf::registry::{HOST, Reach, Registry};
 use crate::shelf::typed::parse_typed;
 use crate::sys::clock;
 use crate::sys::text::counted;
@@ -52,6 +53,13 @@ fn locations(face: &Face, what: &Rescue) -> Result<Vec<Reach>> {
         .map(|text| {
             if let Some(reach) = saved.get(text) {
                 return Ok(reach.clone());
+            }
+            if Invite::is_one(text) {
+                return Ok(Reach {
+                    kind: HOST.to_string(),
+                    location: text.clone(),
+                    ..Reach::default()
+                });
             }
             // A folder or a host takes no user: what was said is for the others.
             let fits = text.starts_with("bucket+") || text.starts_with("share+");

@@ -1,7 +1,7 @@
 //! The line that a host's owner sends to a friend: address, host, generation, certificate and a token for one use.
 //!
 //! `host+https://lena.example:7625/<host id>-<generation>-<print>-<token>-<check>`; every character passes a shell
-//! and a chat unharmed. A host without TLS of its own has `none` for the print. The check, 8 hex characters of the
+//! and a chat unharmed. A host without TLS of its own has `none` for the print, also behind a proxy that speaks TLS. The check, 8 hex characters of the
 //! BLAKE3 of all before it, catches a line that was cut or mistyped; it protects against nothing else.
 
 use std::fmt;
@@ -62,7 +62,8 @@ pub struct Invite {
     pub host: HostId,
     /// The generation that the guest's secret will have.
     pub generation: u32,
-    /// The certificate that the host has to show; none for a host without TLS of its own.
+    /// The certificate that the host has to show; none for a host without TLS of its own. With `https` and none, one in
+    /// front of it speaks TLS, under a certificate that ordinary authorities vouch for.
     pub print: Option<CertificatePrint>,
     /// What lets the guest in.
     pub token: Token,
@@ -134,7 +135,7 @@ impl FromStr for Invite {
             "none" => None,
             hex => Some(hex.parse()?),
         };
-        if address.tls != print.is_some() {
+        if !address.tls && print.is_some() {
             return Err(BadInvite::Form);
         }
         Ok(Invite {

@@ -27,6 +27,9 @@ pub const GUESTS_PATH: &str = "/guests";
 pub struct About {
     /// Its id, 32 lowercase hex characters.
     pub host: String,
+    /// The SHA-256 of the certificate with which it serves TLS itself; none if it leaves that to others.
+    #[serde(default)]
+    pub print: Option<String>,
 }
 
 /// What a host says to anyone who knows a guest's access id.

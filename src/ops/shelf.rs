@@ -5,7 +5,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use crate::care::standing::{self, Standing};
-use crate::care::survey::{self, Presence};
+use crate::care::survey::{self, Known, Presence};
 use crate::error::{Error, Kind, Next, Result};
 use crate::lending::{BadInvite, Invite};
 use crate::model::ids::ShelfName;
@@ -158,8 +158,9 @@ pub fn add(vault: &Vault, options: &AddOptions, wait: Duration) -> Result<Added>
     let before = known.as_ref().map(|k| &k.record);
     let place = match (&options.place, before) {
         (Some(place), _) => place.as_str().to_string(),
-        (None, Some(before)) => before.place.clone(),
-        (None, None) => return Err(no_place()),
+        // What was carried from a host to a disk stands where the disk stands.
+        (None, Some(before)) if before.kind == reach.kind => before.place.clone(),
+        (None, _) => return Err(no_place()),
     };
     let record = ledger::Shelf {
         shelf: name.to_string(),
@@ -309,8 +310,8 @@ pub fn accept(vault: &Vault, name: &str, wait: Duration) -> Result<Accepted> {
     let shelf = open(vault, &row)?;
     let copying = Copying::read(vault.world().disk.as_ref(), vault.dir())?;
     let ours = survey::ours(vault, &copying.name_key)?;
-    let rows = vault.catalogue().shelf_reels(row.id)?;
-    let found = survey::survey(vault.id(), &copying.name_key, &ours, &rows, shelf.as_ref())?;
+    let known = Known::of(vault, row.id)?;
+    let found = survey::survey(vault.id(), &copying.name_key, &ours, &known, shelf.as_ref())?;
     if found.plan.foreign.is_empty() {
         return Err(Error::new(
             Kind::NotFound,
@@ -382,14 +383,11 @@ pub fn open(vault: &Vault, row: &ShelfRow) -> Result<Box<dyn Shelf>> {
     let shelf = reach.open(vault.world())?;
     match survey::presence(vault, row, shelf.as_ref()) {
         Presence::There => Ok(shelf),
-        Presence::Away(why) => Err(Error::new(
+        Presence::Away(e) => Err(Error::new(
             Kind::Unreachable,
-            format!("shelf {} is away: {why}", row.name),
+            format!("shelf {} is away: {}", row.name, e.fact()),
         )
-        .next(Next::say(match shelf.is_near() {
-            true => "plug in or mount its disk and try again",
-            false => "try again when it can be reached; nothing is lost",
-        }))),
+        .next(e.next_step().clone())),
         Presence::Wrong(why) => Err(Error::new(
             Kind::Damaged,
             format!("shelf {} cannot be used: {why}", row.name),

@@ -16,6 +16,7 @@ use std::time::Duration;
 use crate::care::progress::Progress;
 use crate::care::survey::LONGEST_OBJECT;
 use crate::error::{Error, Kind, Next, Result};
+use crate::lending::{BadInvite, Invite};
 use crate::model::hash::Hash;
 use crate::out::lines::{self, Line, Link};
 use crate::shelf::cipher::{Identity, OpenError, open};
@@ -302,13 +303,29 @@ fn open_and_list(
             .map_err(|e| Error::io(format!("cannot read {}", path.display()), e))?;
     }
     let opened = match location.location.parse() {
+        _ if Invite::is_one(&location.location) => {
+            let invite = location.location.parse().map_err(|e: BadInvite| {
+                Error::new(Kind::BadInput, "the invite line cannot be used").because(e)
+            })?;
+            let name_key = options.identity.name_key();
+            let base = Reach {
+                kind: HOST.to_string(),
+                ..Reach::default()
+            };
+            lent::redeem(world, &name_key, &invite, &base)?.open(world)?
+        }
         Ok(Location::Host(address)) if location.kind == HOST && location.secret.is_none() => {
             let name_key = options.identity.name_key();
             lent::way_in(world, &name_key, &address, location)?.open(world)?
         }
         _ => location.open(world)?,
     };
-    let objects = opened.list(Part::Reels)?;
+    let objects = opened.list(Part::Reels).map_err(|e| match e.kind {
+        Kind::Refused if location.kind == HOST => e.next(Next::say(
+            "ask the host's owner for fresh access (farshelf host invite NAME --again), and give that line in place of the address",
+        )),
+        _ => e,
+    })?;
     Ok((opened, objects))
 }
 

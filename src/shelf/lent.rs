@@ -2,6 +2,10 @@
 //!
 //! Access id and secret are derived from the name key and the host's id, so that the key sheet and the host's address
 //! open the shelf again. Each fresh invite raises the generation, which gives another secret under the same id.
+//!
+//! A host's id is no secret: another host could call itself by it to be told the secret. So the secret is derived from
+//! what that other host cannot have as well: the print of the pinned certificate, or, where nothing is pinned, the
+//! address that was asked.
 
 use std::io::Read;
 
@@ -29,9 +33,20 @@ pub fn access_id(name_key: &NameKey, host: &HostId) -> String {
 }
 
 /// The guest's lasting secret: 64 hex characters of keyed BLAKE3 over
-/// `farshelf guest secret v1\n<host id>\n<generation>\n`.
-pub fn secret(name_key: &NameKey, host: &HostId, generation: u32) -> Secret {
-    let text = format!("farshelf guest secret v1\n{host}\n{generation}\n");
+/// `farshelf guest secret v1\n<host id>\n<generation>\n<proof>\n`; the proof is the print of the pinned certificate, else
+/// the host's address such as `host+http://10.0.0.7:7625`, in lower case.
+pub fn secret(
+    name_key: &NameKey,
+    host: &HostId,
+    generation: u32,
+    address: &Address,
+    print: Option<&str>,
+) -> Secret {
+    let proof = match print {
+        Some(print) => print.to_string(),
+        None => address.to_string().to_ascii_lowercase(),
+    };
+    let text = format!("farshelf guest secret v1\n{host}\n{generation}\n{proof}\n");
     let hash = blake3::keyed_hash(name_key.expose(), text.as_bytes());
     Secret::new(hash.to_hex().as_str())
 }
@@ -46,7 +61,14 @@ pub fn redeem(world: &World, name_key: &NameKey, invite: &Invite, base: &Reach) 
     reach.host = Some(invite.host.to_string());
     reach.generation = Some(invite.generation);
     reach.user = Some(access_id(name_key, &invite.host));
-    let secret = secret(name_key, &invite.host, invite.generation);
+    let print = reach.print.as_deref();
+    let secret = secret(
+        name_key,
+        &invite.host,
+        invite.generation,
+        &invite.address,
+        print,
+    );
     let asked = Redeem {
         token: invite.token.to_string(),
         access: reach.user.clone().unwrap_or_default(),
@@ -79,9 +101,10 @@ pub fn redeem(world: &World, name_key: &NameKey, invite: &Invite, base: &Reach) 
 /// `Unreachable`; `Refused` if the host has no shelf for this key.
 pub fn way_in(world: &World, name_key: &NameKey, address: &Address, base: &Reach) -> Result<Reach> {
     let mut reach = reach_at(address, base);
-    let mut settings = reach.settings(world)?;
-    if settings.print.is_none() && address.tls && settings.authority.is_none() {
+    let mut shown = None;
+    if reach.print.is_none() && address.tls {
         // Nothing tells which certificate is right. What is read is proved by the key; the secret never travels.
+        let settings = reach.settings(world)?;
         let print =
             super::net::tls::shown_by(&address.name, address.port, settings.patience.connect)
                 .map_err(|kind| {
@@ -92,12 +115,17 @@ pub fn way_in(world: &World, name_key: &NameKey, address: &Address, base: &Reach
                     .error(format!("cannot look at {address}"))
                 })?;
         reach.print = Some(print.to_string());
-        settings = reach.settings(world)?;
+        shown = Some(print.to_string());
     }
-    let courier = Courier::new(world, &address.url(), &settings)?;
+    let courier = Courier::new(world, &address.url(), &reach.settings(world)?)?;
     let doing = || format!("cannot look at {address}");
     let about: About =
         ask(&courier, address, ABOUT_PATH, None::<&()>).map_err(|t| t.error(doing()))?;
+    if shown.is_some() && about.print != shown {
+        // It is the certificate of one that stands before the host: ordinary authorities vouch for it, and it changes.
+        reach.print = None;
+    }
+    let courier = Courier::new(world, &address.url(), &reach.settings(world)?)?;
     let odd = || {
         Error::new(
             Kind::Refused,
@@ -122,7 +150,8 @@ pub fn way_in(world: &World, name_key: &NameKey, address: &Address, base: &Reach
         }
     })?;
     reach.user = Some(access);
-    reach.secret.secret = Some(secret(name_key, &host, guest.generation));
+    let print = reach.print.as_deref();
+    reach.secret.secret = Some(secret(name_key, &host, guest.generation, address, print));
     reach.host = Some(host.to_string());
     reach.generation = Some(guest.generation);
     Ok(reach)
@@ -197,12 +226,32 @@ mod tests {
         let other: HostId = "f123456789abcdef0123456789abcdef".parse().unwrap();
         assert_eq!(access_id(&key, &host).len(), 25);
         assert_ne!(access_id(&key, &host), access_id(&key, &other));
-        assert_ne!(secret(&key, &host, 1), secret(&key, &host, 2));
-        assert_ne!(secret(&key, &host, 1), secret(&key, &other, 1));
+        let address = Address::from_authority("Lena.example", true).unwrap();
+        let elsewhere = Address::from_authority("evil.example", true).unwrap();
+        let (print, other_print) = ("ab".repeat(32), "cd".repeat(32));
+        let made =
+            |host, generation, address, print| secret(&key, host, generation, address, print);
+        let first = made(&host, 1, &address, Some(print.as_str()));
+        for other in [
+            made(&host, 2, &address, Some(print.as_str())),
+            made(&other, 1, &address, Some(print.as_str())),
+            // A host that calls itself by another's id learns nothing that opens the other.
+            made(&host, 1, &address, Some(other_print.as_str())),
+            made(&host, 1, &address, None),
+            made(&host, 1, &elsewhere, None),
+        ] {
+            assert_ne!(first, other);
+        }
+        // With a pinned certificate the address may change.
+        assert_eq!(first, made(&host, 1, &elsewhere, Some(print.as_str())));
         assert_eq!(access_id(&key, &host), "g51c836d9481a0b900bae03e5");
         assert_eq!(
-            secret(&key, &host, 1).expose(),
-            "d4c49b9abf257b2fc564a43f75cda748f57936af9fbb94af5d2c7594fbe6dd26"
+            first.expose(),
+            "49fb0002f53fe426f5ae8884e9eb471b6e0ff4d0b48be79376b6ad4da62d456b"
+        );
+        assert_eq!(
+            made(&host, 1, &address, None).expose(),
+            "97171cfb6985eb1d282c9108cf8e6ac49318c376b551dda26f45039162063888"
         );
     }
 }

@@ -532,3 +532,34 @@ fn exit_words_follow_what_happened() {
     let report = ops::mirror::mirror(&vault, &options, WAIT).unwrap();
     assert!(!report.needs_attention() && !report.failed(), "{report:?}");
 }
+
+/// What was read once and found bad, or beside the point, is not fetched by every mirror: a host keeps it for ever.
+#[test]
+fn a_damaged_twin_and_a_stray_object_are_not_fetched_again() {
+    let (_studio, vault, server) = bucket(2);
+    assert_eq!(mirror(&vault, "far").verified, 2);
+    let first = server.reels()[0].clone();
+    let twin = format!(
+        "{}{}.tar.zst.age",
+        &first[..first.len() - 76],
+        "0".repeat(64)
+    );
+    let stray = twin.replacen("reels/000001", "reels/000077", 1);
+    for name in [&twin, &stray] {
+        server
+            .objects()
+            .insert(name.clone(), b"not what it is named".to_vec().into());
+    }
+    mirror(&vault, "far");
+    server.asked();
+    assert_eq!(mirror(&vault, "far").verified, 2);
+    let asked = server.asked();
+    let fetched = |name: &str| asked.iter().any(|l| l.contains(&format!("GET {name}")));
+    assert!(!fetched(&twin) && !fetched(&stray), "{asked:#?}");
+    // Fixity still reads and names it.
+    let lines = found(&fixity(&vault, "far"));
+    assert!(
+        lines.iter().any(|l| l.contains("forged or renamed")),
+        "{lines:?}"
+    );
+}

@@ -65,6 +65,7 @@ fn json(value: &impl Serialize) -> Response {
 async fn about(State(house): State<Arc<House>>) -> Response {
     json(&About {
         host: house.host.id.to_string(),
+        print: None,
     })
 }
 

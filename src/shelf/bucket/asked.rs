@@ -58,6 +58,9 @@ const KEY: &AsciiSet = &PLAIN.remove(b'/');
 /// Amazon S3 API Reference, PutObject.
 const CHECKSUM: HeaderName = HeaderName::from_static("x-amz-checksum-sha256");
 
+/// More names than ten terabytes of reels have.
+const MOST_OBJECTS: usize = 200_000;
+
 /// A million names are no listing of ours.
 const MOST_PAGES: usize = 1000;
 
@@ -224,6 +227,9 @@ impl Asked {
             let page = self.page(&query)?;
             let page = listing::parse(&page, &prefix)
                 .ok_or_else(|| self.other("its listing cannot be read"))?;
+            if all.objects.len() > MOST_OBJECTS {
+                return Err(self.other("its listing has no end"));
+            }
             all.objects.extend(page.found.objects);
             all.folders.extend(page.found.folders);
             if page.more.is_none() || enough(&all) {

@@ -170,6 +170,10 @@ impl Body for Outgoing {
     }
 }
 
+/// Bytes a second below which a body counts as stalled, once it has been waited for twice the patience: a tenth of what
+/// a telephone line carried.
+const LEAST_RATE: u64 = 200;
+
 /// The body of an answer. [`Read`] blocks, so it is for threads outside the runtime; [`BodyReader::next`] is for
 /// those inside.
 pub struct BodyReader {
@@ -180,6 +184,9 @@ pub struct BodyReader {
     pace: Option<Arc<Pace>>,
     watched: Watched,
     clock: Arc<dyn Clock>,
+    /// Bytes that came, and how long was waited for them.
+    came: u64,
+    waited: Duration,
 }
 
 impl std::fmt::Debug for BodyReader {
@@ -205,6 +212,8 @@ impl BodyReader {
             pace,
             watched,
             clock,
+            came: 0,
+            waited: Duration::ZERO,
         }
     }
 
@@ -220,9 +229,16 @@ impl BodyReader {
             server: self.server.to_string(),
             kind,
         };
+        let asked = self.clock.steady();
         let Ok(next) = tokio::time::timeout(self.stall, self.body.next()).await else {
             return Some(Err(trouble(TroubleKind::Stalled(self.stall))));
         };
+        // Bytes that only drip keep no connection alive for ever.
+        self.waited += self.clock.steady().saturating_sub(asked);
+        let due = self.waited.saturating_sub(self.stall * 2).as_secs() * LEAST_RATE;
+        if self.came < due {
+            return Some(Err(trouble(TroubleKind::Stalled(self.waited))));
+        }
         match next? {
             Err(e) => Some(Err(trouble(TroubleKind::of(&e)))),
             Ok(bytes) => {
@@ -230,6 +246,7 @@ impl BodyReader {
                     tokio::time::sleep(pace.take(bytes.len(), self.clock.steady())).await;
                 }
                 self.watched.tell(bytes.len() as u64);
+                self.came += bytes.len() as u64;
                 Some(Ok(bytes))
             }
         }

@@ -201,3 +201,24 @@ fn a_limit_is_kept_in_both_directions() {
         assert!((clock.steady() - before).as_secs_f64() >= least, "{sent}");
     }
 }
+
+#[test]
+fn a_body_that_only_drips_ends() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}", listener.local_addr().unwrap());
+    std::thread::spawn(move || {
+        let (mut stream, _) = listener.accept().unwrap();
+        let mut head = [0u8; 4096];
+        let _ = stream.read(&mut head);
+        let _ = stream.write_all(b"HTTP/1.1 200 OK\r\nContent-Length: 100000\r\n\r\n");
+        // Never as long without a byte as would count as stalled.
+        while stream.write_all(b"x").is_ok() {
+            std::thread::sleep(Duration::from_millis(100));
+        }
+    });
+    let courier = Courier::new(&World::real(), &url, &impatient()).unwrap();
+    let request = Request::get(&url).body(Payload::empty()).unwrap();
+    let mut body = courier.send(request, |_| false).unwrap().into_body();
+    let error = body.read_to_end(&mut Vec::new()).unwrap_err();
+    assert!(error.to_string().contains("no byte moved"), "{error}");
+}

@@ -156,7 +156,17 @@ impl TroubleKind {
             let (_, rest) = text.split_once(&format!("<{name}>"))?;
             let (inner, _) = rest.split_once(&format!("</{name}>"))?;
             let short: String = inner.trim().chars().take(200).collect();
-            (!short.is_empty()).then(|| printable(&short).to_string())
+            // The five that XML knows; the last one last.
+            let plain = [
+                ("&lt;", "<"),
+                ("&gt;", ">"),
+                ("&quot;", "\""),
+                ("&apos;", "'"),
+                ("&amp;", "&"),
+            ]
+            .iter()
+            .fold(short, |text, (from, to)| text.replace(from, to));
+            (!plain.is_empty()).then(|| printable(&plain).to_string())
         };
         let header = |name: &str| headers.get(name)?.to_str().ok();
         let theirs = header(DATE.as_str()).and_then(|d| rfc2822::parse(d).ok());

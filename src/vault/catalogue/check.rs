@@ -221,7 +221,7 @@ impl Catalogue {
         self.conn
             .prepare_cached("DELETE FROM shelf_reel WHERE shelf = ?1")?
             .execute([shelf])?;
-        Ok(())
+        self.set_shelf_unfit(shelf, &BTreeSet::new())
     }
 
     /// What is known of a shelf.
@@ -270,9 +270,32 @@ impl Catalogue {
 
     /// Forgets everything that is known of all shelves: after a rescue nothing told by notes counts any more.
     pub fn forget_all_shelf_checks(&self) -> Result<()> {
-        Ok(self
+        Ok(self.conn.execute_batch(
+            "DELETE FROM shelf_reel; DELETE FROM shelf_check; DELETE FROM shelf_unfit;",
+        )?)
+    }
+
+    /// Objects at a shelf that were read and are no reels of ours: name and bytes.
+    pub fn shelf_unfit(&self, shelf: i64) -> Result<BTreeSet<(String, u64)>> {
+        let found = self.rows(
+            "SELECT object, bytes FROM shelf_unfit WHERE shelf = ?1",
+            [shelf],
+            |r| Ok((r.get::<_, String>(0)?, r.get::<_, i64>(1)? as u64)),
+        )?;
+        Ok(found.into_iter().collect())
+    }
+
+    /// Records them, in place of those that were known.
+    pub fn set_shelf_unfit(&self, shelf: i64, unfit: &BTreeSet<(String, u64)>) -> Result<()> {
+        self.conn
+            .execute("DELETE FROM shelf_unfit WHERE shelf = ?1", [shelf])?;
+        let mut insert = self
             .conn
-            .execute_batch("DELETE FROM shelf_reel; DELETE FROM shelf_check;")?)
+            .prepare_cached("INSERT INTO shelf_unfit (shelf, object, bytes) VALUES (?1, ?2, ?3)")?;
+        for (object, bytes) in unfit {
+            insert.execute(params![shelf, object, *bytes as i64])?;
+        }
+        Ok(())
     }
 
     /// Row ids of the takes that need at least one of `reels`, for their ledger line or their bytes.
