@@ -548,7 +548,7 @@ fn a_damaged_twin_and_a_stray_object_are_not_fetched_again() {
     for name in [&twin, &stray] {
         server
             .objects()
-            .insert(name.clone(), b"not what it is named".to_vec().into());
+            .insert(name.clone(), b"not what it is named".to_vec());
     }
     mirror(&vault, "far");
     server.asked();
