@@ -573,6 +573,60 @@ fn a_retired_guest_is_locked_out_and_nothing_is_lost() {
     assert_eq!(host.get(OMAR, "reels/a").status, 404);
 }
 
+#[test]
+fn what_the_owner_put_there_gives_no_room_for_other_bytes() {
+    let mut host = Host::new();
+    let line = host.invite("lena", &["--quota", "1MB"]);
+    host.serve(&["--plain"]);
+    assert_eq!(host.redeem(&line, LENA).status, 200);
+    std::fs::write(host.file("lena", "reels/a"), b"abc").unwrap();
+    let body = vec![7u8; 2_000_000];
+    let path = "/shelf/reels/a";
+    // Nothing but the head is sent.
+    let signing = Signing::new("PUT", path, LENA, &body);
+    let stream = host.open("PUT", path, &host.signed(&signing), body.len());
+    refused(&Answer::read(stream), 403, "AccessDenied");
+    assert_eq!(host.put(LENA, "reels/a", b"abc", &[]).status, 200);
+}
+
+#[test]
+fn one_name_is_sent_again_once_at_a_time_beyond_the_quota() {
+    let mut host = Host::new();
+    let line = host.invite("lena", &["--quota", "1MB"]);
+    host.serve(&["--plain"]);
+    assert_eq!(host.redeem(&line, LENA).status, 200);
+    let body = vec![7u8; 900_000];
+    let path = "/shelf/reels/a";
+    assert_eq!(host.put(LENA, "reels/a", &body, &[]).status, 200);
+    let open = || {
+        let signing = Signing::new("PUT", path, LENA, &body);
+        host.open("PUT", path, &host.signed(&signing), body.len())
+    };
+    let mut first = open();
+    first.write_all(&body[..1000]).unwrap();
+    wait_for(|| !drafts(&host, "lena").is_empty());
+    refused(&Answer::read(open()), 503, "SlowDown");
+    first.write_all(&body[1000..]).unwrap();
+    assert_eq!(Answer::read(first).status, 200);
+    assert_eq!(host.put(LENA, "reels/a", &body, &[]).status, 200);
+}
+
+#[test]
+fn empty_objects_are_not_free() {
+    let mut host = Host::new();
+    let line = host.invite("lena", &["--quota", "10000"]);
+    host.serve(&["--plain"]);
+    assert_eq!(host.redeem(&line, LENA).status, 200);
+    assert_eq!(host.put(LENA, "reels/a", b"", &[]).status, 200);
+    assert_eq!(host.put(LENA, "reels/b", b"", &[]).status, 200);
+    refused(&host.put(LENA, "reels/c", b"", &[]), 403, "QuotaExceeded");
+    // Counted again from the disk it is the same.
+    assert_eq!(host.stop(), Some(0));
+    host.serve(&["--plain"]);
+    refused(&host.put(LENA, "reels/c", b"", &[]), 403, "QuotaExceeded");
+    assert_eq!(host.put(LENA, "reels/a", b"", &[]).status, 200);
+}
+
 /// Runs a script with the tools of other people against a host, over TLS and without.
 fn outside(test: &str, script: &str, programs: &[&str], module: &str) {
     if !tools::there(test, programs) || !python_has(test, module) {

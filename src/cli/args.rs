@@ -1091,7 +1091,7 @@ pub struct HostInvite {
     /// What you call your friend here: a-z, 0-9, - _ .
     #[arg(value_name = "NAME")]
     pub name: GuestName,
-    /// How much your friend may keep here, such as 20GB [default: as much as the disk allows]
+    /// How much your friend may keep here, such as 20GB; each object counts for at least 4 KiB [default: as much as the disk allows]
     #[arg(long, value_name = "BYTES", value_parser = bytes)]
     pub quota: Option<u64>,
     /// Fresh access to the shelf that is here already

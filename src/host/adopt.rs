@@ -189,6 +189,16 @@ fn take_over(holding: &Arc<Holding>, from: &Path, key: &str) -> Result<(u64, Arr
         .next(Next::say(
             "make room there and run the same command again; what was copied stays",
         )),
+        Refusal::TooMany(limit) => Error::new(
+            Kind::Refused,
+            format!("a host holds {limit} objects for a guest at most; what was copied stays"),
+        )
+        .next(Next::say("take the rest over for another guest, with --as NAME")),
+        Refusal::Busy | Refusal::Ended => Error::new(
+            Kind::Busy,
+            format!("{} is being changed by somebody else", holding.name),
+        )
+        .next(Next::say("run the same command again; what was copied stays")),
         Refusal::Exists | Refusal::OnlyAdds => Error::new(
             Kind::Refused,
             format!(

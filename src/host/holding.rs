@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::io;
 use std::ops::Bound;
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use sha2::{Digest, Sha256};
@@ -24,6 +24,15 @@ use crate::sys::disk::{self, Disk, DiskFile, FileKind, Replace};
 
 /// A disk is never filled further than this, or than a hundredth of it, whichever is more.
 const DISK_RESERVE: u64 = 256 << 20;
+/// What an object counts for at least: an empty one takes room on the disk and in memory too.
+const LEAST: u64 = 4096;
+/// Objects that are held for one guest at most; a vault of a lifetime has a tenth of them.
+const OBJECTS: usize = 1_000_000;
+
+/// What `bytes` count for against a quota.
+fn charge(bytes: u64) -> u64 {
+    bytes.max(LEAST)
+}
 
 /// An object's file as it lies there.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -87,6 +96,12 @@ pub(super) enum Refusal {
     OnlyAdds,
     /// It would hold more than it may: the limit and what it holds and is sending.
     Quota(u64, u64),
+    /// It would hold more objects than this.
+    TooMany(usize),
+    /// The same object is being sent already, and there is no room for it twice.
+    Busy,
+    /// The guest is none any more.
+    Ended,
     /// The host's disk is nearly full.
     DiskNearlyFull,
     /// The host's disk failed.
@@ -118,7 +133,7 @@ pub(super) enum Arrival {
 pub(super) struct Room {
     disk: Arc<dyn Disk>,
     root: PathBuf,
-    promised: AtomicU64,
+    promised: Mutex<u64>,
 }
 
 impl Room {
@@ -127,16 +142,27 @@ impl Room {
         Arc::new(Room {
             disk: host.world.disk.clone(),
             root: host.root.clone(),
-            promised: AtomicU64::new(0),
+            promised: Mutex::new(0),
         })
     }
 
-    /// True if the disk stays as free as it should with `more` bytes on it.
-    fn has(&self, more: u64) -> io::Result<bool> {
+    fn promised(&self) -> MutexGuard<'_, u64> {
+        self.promised.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Promises `bytes` if the disk stays as free as it should with them and all that was promised before. What is
+    /// refused is never counted, not even for a moment.
+    fn take(&self, bytes: u64) -> std::result::Result<(), Refusal> {
         let total = disk::total_space(&self.root).unwrap_or(0);
         let free = self.disk.free_space(&self.root)?;
         let reserve = DISK_RESERVE.max(total / 100);
-        Ok(free.saturating_sub(more) >= reserve && free >= more)
+        let mut promised = self.promised();
+        let all = promised.saturating_add(bytes);
+        if free < all || free - all < reserve {
+            return Err(Refusal::DiskNearlyFull);
+        }
+        *promised = all;
+        Ok(())
     }
 }
 
@@ -145,16 +171,19 @@ impl Room {
 pub(super) struct Promised {
     holding: Arc<Holding>,
     bytes: u64,
-    /// False for bytes that take the place of others: they count for the disk only.
-    counts: bool,
+    /// What of it counts against the guest's quota; none for bytes that take the place of others.
+    charged: u64,
+    /// The object that is sent again.
+    again: Option<String>,
 }
 
 impl Drop for Promised {
     fn drop(&mut self) {
-        let room = &self.holding.room;
-        room.promised.fetch_sub(self.bytes, Ordering::Relaxed);
-        if self.counts {
-            self.holding.lock().promised -= self.bytes;
+        *self.holding.room.promised() -= self.bytes;
+        let mut state = self.holding.lock();
+        state.promised -= self.charged;
+        if let Some(key) = &self.again {
+            state.again.remove(key);
         }
     }
 }
@@ -163,7 +192,11 @@ impl Drop for Promised {
 struct State {
     entries: BTreeMap<String, Entry>,
     held: u64,
+    /// What the objects held count for.
+    charged: u64,
     promised: u64,
+    /// Keys of objects that are here and are being sent again, beyond the quota.
+    again: HashSet<String>,
     /// Keys that somebody is bringing or judging right now.
     claims: HashSet<String>,
     /// How the folders looked when they were last read.
@@ -184,6 +217,8 @@ pub(super) struct Holding {
     unclaimed: Condvar,
     seen: Mutex<Journal>,
     checks: Mutex<Journal>,
+    ended: AtomicBool,
+    limit: usize,
 }
 
 /// An object that was opened for reading.
@@ -231,6 +266,8 @@ impl Holding {
             unclaimed: Condvar::new(),
             seen: Mutex::new(Journal::new(disk.clone(), host.seen(name))),
             checks: Mutex::new(Journal::new(disk.clone(), host.checks(name))),
+            ended: AtomicBool::new(false),
+            limit: OBJECTS,
             name: name.clone(),
             host: host.clone(),
         };
@@ -338,12 +375,12 @@ impl Holding {
         for (key, present) in found {
             state.entries.entry(key).or_default().present = Some(present);
         }
-        state.held = state
-            .entries
-            .values()
-            .filter_map(|e| e.present)
-            .map(|p| p.bytes)
-            .sum();
+        let (mut held, mut charged) = (0, 0);
+        for present in state.entries.values().filter_map(|e| e.present) {
+            held += present.bytes;
+            charged += charge(present.bytes);
+        }
+        (state.held, state.charged) = (held, charged);
         Ok(())
     }
 
@@ -430,16 +467,24 @@ impl Holding {
             return Err(Refusal::Exists);
         }
         let known = entry.present.is_some() || entry.is_gone();
-        if known && let Some(record) = &entry.record {
-            let other = sha256.is_some_and(|s| s != record.hashes.sha256);
-            if other || record.bytes != bytes {
+        let length = match (&entry.record, &entry.present) {
+            (Some(record), _) => Some(record.bytes),
+            // Put here by hand, and nobody has read it yet.
+            (None, present) => present.map(|p| p.bytes),
+        };
+        if known {
+            let recorded = entry.record.map(|r| r.hashes.sha256);
+            let other = sha256.is_some_and(|s| recorded.is_some_and(|r| r != s));
+            if other || length.is_some_and(|l| l != bytes) {
                 return Err(Refusal::OnlyAdds);
             }
+        } else if self.is_full_for(key) {
+            return Err(Refusal::TooMany(self.limit));
         }
-        self.promise_room(bytes, !known, quota)
+        self.promise_what(bytes, known.then_some(key), quota)
     }
 
-    /// Promises room for bytes of no certain object.
+    /// Promises room for bytes of no certain object; unless they `count`, for the disk only.
     ///
     /// # Errors
     /// A [`Refusal`].
@@ -449,32 +494,61 @@ impl Holding {
         counts: bool,
         quota: Option<u64>,
     ) -> std::result::Result<Promised, Refusal> {
-        let room = &self.room;
-        let before = room.promised.fetch_add(bytes, Ordering::Relaxed);
-        let mut promised = Promised {
+        if counts {
+            return self.promise_what(bytes, None, quota);
+        }
+        self.room.take(bytes)?;
+        Ok(Promised {
             holding: self.clone(),
             bytes,
-            counts: false,
-        };
-        if !room.has(before.saturating_add(bytes))? {
-            return Err(Refusal::DiskNearlyFull);
-        }
-        if !counts {
-            return Ok(promised);
-        }
+            charged: 0,
+            again: None,
+        })
+    }
+
+    /// Room for something new, or for the object `again` that is here already. That one needs no quota, but only once
+    /// at a time: sent sixteen times at once it would take sixteen times its room.
+    fn promise_what(
+        self: &Arc<Self>,
+        bytes: u64,
+        again: Option<&str>,
+        quota: Option<u64>,
+    ) -> std::result::Result<Promised, Refusal> {
         let mut state = self.lock();
-        let used = state.held.saturating_add(state.promised);
+        let first = again.filter(|key| !state.again.contains(*key));
+        let charged = if first.is_some() { 0 } else { charge(bytes) };
+        let used = state.charged.saturating_add(state.promised);
         if let Some(quota) = quota
-            && used.saturating_add(bytes) > quota
+            && charged > 0
+            && used.saturating_add(charged) > quota
         {
-            // Dropping what was promised takes the lock again.
-            drop(state);
-            return Err(Refusal::Quota(quota, used));
+            return Err(match again {
+                Some(_) => Refusal::Busy,
+                None => Refusal::Quota(quota, used),
+            });
         }
-        state.promised += bytes;
+        self.room.take(bytes)?;
+        state.promised += charged;
+        let again = first.map(str::to_string);
+        state.again.extend(again.clone());
         drop(state);
-        promised.counts = true;
-        Ok(promised)
+        Ok(Promised {
+            holding: self.clone(),
+            bytes,
+            charged,
+            again,
+        })
+    }
+
+    /// True if there is no room for one more name.
+    fn is_full_for(&self, key: &str) -> bool {
+        let state = self.lock();
+        state.entries.len() >= self.limit && !state.entries.contains_key(key)
+    }
+
+    /// The guest is none any more: nothing appears from here on.
+    pub(super) fn end(&self) {
+        self.ended.store(true, Ordering::Relaxed);
     }
 
     fn claim<'h>(&'h self, key: &'h str) -> Claim<'h> {
@@ -501,6 +575,9 @@ impl Holding {
     ) -> std::result::Result<(Arrival, Record), Refusal> {
         // Of several who bring the same object, one is first and the others look at what it brought.
         let _claim = self.claim(key);
+        if self.ended.load(Ordering::Relaxed) {
+            return Err(Refusal::Ended);
+        }
         let target = key::path(&self.shelf, key);
         let now = self.host.world.now();
         let new = Record {
@@ -518,6 +595,9 @@ impl Holding {
             entry.record = self.record_now(key)?;
         }
         let Some(old) = entry.record.filter(|_| present || entry.is_gone()) else {
+            if self.is_full_for(key) {
+                return Err(Refusal::TooMany(self.limit));
+            }
             // Order: the record is on stable storage before the object can be seen.
             self.append_seen(key, &new)?;
             self.appear(draft, key, Replace::No, now)?;
@@ -551,12 +631,14 @@ impl Holding {
                 state.stamps = self.stamps();
             }
             let entry = state.entries.entry(key.to_string()).or_default();
-            let before = entry.present.map_or(0, |p| p.bytes);
+            let before = entry.present.map(|p| p.bytes);
             entry.present = Some(Present {
                 bytes,
                 modified: now,
             });
-            state.held = (state.held + bytes).saturating_sub(before);
+            state.held = (state.held + bytes).saturating_sub(before.unwrap_or(0));
+            state.charged =
+                (state.charged + charge(bytes)).saturating_sub(before.map_or(0, charge));
         }
         self.disk().sync_folder(&folder)
     }
@@ -735,18 +817,38 @@ pub(super) mod tests {
         let dir = tempfile::tempdir().unwrap();
         let (host, name) = host(dir.path());
         let holding = Arc::new(Holding::open(&host, &name).unwrap());
-        let ask = |bytes| holding.promise("reels/a", bytes, None, false, Some(100));
-        let first = ask(60).unwrap();
-        assert!(matches!(ask(41), Err(Refusal::Quota(100, 60))));
-        let second = ask(40).unwrap();
+        let ask = |bytes| holding.promise("reels/a", bytes, None, false, Some(100_000));
+        let first = ask(60_000).unwrap();
+        assert!(matches!(ask(40_001), Err(Refusal::Quota(100_000, 60_000))));
+        let second = ask(40_000).unwrap();
         drop(first);
-        assert!(ask(61).is_err());
+        assert!(ask(60_001).is_err());
         drop(second);
-        drop(ask(100).unwrap());
+        drop(ask(100_000).unwrap());
         // More than any disk has.
         let much = holding.promise("reels/a", 1 << 60, None, false, None);
         assert!(matches!(much, Err(Refusal::DiskNearlyFull)));
-        assert_eq!(holding.room.promised.load(Ordering::Relaxed), 0);
+        assert_eq!(*holding.room.promised(), 0);
+        assert_eq!(holding.lock().promised, 0);
+    }
+
+    #[test]
+    fn a_guest_holds_so_many_objects_and_no_more() {
+        let dir = tempfile::tempdir().unwrap();
+        let (host, name) = host(dir.path());
+        let mut holding = Holding::open(&host, &name).unwrap();
+        holding.limit = 2;
+        let holding = Arc::new(holding);
+        put(&holding, "reels/a", b"abc").unwrap();
+        put(&holding, "reels/b", b"abc").unwrap();
+        let ask = |key| holding.promise(key, 3, None, false, None);
+        assert!(matches!(ask("reels/c"), Err(Refusal::TooMany(2))));
+        // One that was promised before the last place was taken.
+        let (late, hashes) = draft(&holding, b"abc");
+        let late = holding.publish(late, "reels/c", hashes, false);
+        assert!(matches!(late, Err(Refusal::TooMany(2))));
+        assert!(ask("reels/a").is_ok());
+        assert_eq!(put(&holding, "reels/a", b"abc"), Some(Arrival::Same));
     }
 
     #[test]

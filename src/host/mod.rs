@@ -18,6 +18,7 @@
 //!    recorded when the object came may take the place of a damaged or missing one.
 //! 3. A guest reaches only its own folder.
 //! 4. Room is promised before a body is read, and what runs counts. Over-quota is a refusal that clients do not repeat.
+//!    Each object counts for at least 4 KiB, and there are at most 1,000,000 of one guest: empty ones are not free.
 //! 5. No guest makes memory grow: bodies pass through small buffers, uploads at once are counted, lists are paged.
 
 mod adopt;

@@ -128,6 +128,15 @@ impl Host {
         child.wait().unwrap().code()
     }
 
+    /// Asks it to stop, and gives what it said on standard error.
+    pub fn stop_and_hear(&mut self) -> String {
+        let mut err = self.child.as_mut().unwrap().stderr.take().unwrap();
+        assert_eq!(self.stop(), Some(0));
+        let mut said = String::new();
+        err.read_to_string(&mut said).unwrap();
+        said
+    }
+
     /// Takes an invite up.
     pub fn redeem(&self, line: &str, (access, secret): (&str, &str)) -> Answer {
         let body = redeem_body(line, (access, secret));

@@ -12,6 +12,9 @@ use crate::host::holding::Refusal;
 use crate::host::key;
 use crate::sys::text::size;
 
+/// What a guest of old is told.
+pub(super) const ENDED: &str = "this guest's access has ended";
+
 /// An error with a code that the protocol does not know.
 fn custom(code: &'static str, status: StatusCode, message: String) -> S3Error {
     let mut error = S3Error::with_message(S3ErrorCode::Custom(code.into()), message);
@@ -35,11 +38,21 @@ impl From<Refusal> for S3Error {
                 "QuotaExceeded",
                 StatusCode::FORBIDDEN,
                 format!(
-                    "this guest may hold {} here and holds, with what is being sent, {}; ask the host's owner for more",
+                    "this guest may hold {} here and holds, with what is being sent, {} (each object counts for at least 4 KiB); ask the host's owner for more",
                     size(quota),
                     size(used)
                 ),
             ),
+            Refusal::TooMany(limit) => custom(
+                "QuotaExceeded",
+                StatusCode::FORBIDDEN,
+                format!("this host holds {limit} objects for a guest at most"),
+            ),
+            Refusal::Busy => coded(
+                S3ErrorCode::SlowDown,
+                "the same object is being sent already; send it again later",
+            ),
+            Refusal::Ended => coded(S3ErrorCode::AccessDenied, ENDED),
             Refusal::DiskNearlyFull => custom(
                 "DiskNearlyFull",
                 StatusCode::FORBIDDEN,

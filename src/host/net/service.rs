@@ -9,7 +9,7 @@ use s3s::dto::*;
 use s3s::path::S3Path;
 use s3s::{S3, S3Error, S3ErrorCode, S3Request, S3Response, S3Result};
 
-use super::refusals::{failed, only_adds};
+use super::refusals::{ENDED, failed, only_adds};
 use super::{get, list, multipart, put};
 use crate::host::house::{House, Lodger};
 use crate::lending::{BUCKET, REGION};
@@ -84,9 +84,7 @@ impl Face {
         self.0
             .lodger(access.unwrap_or_default())
             .map_err(failed)?
-            .ok_or_else(|| {
-                S3Error::with_message(S3ErrorCode::AccessDenied, "this guest's access has ended")
-            })
+            .ok_or_else(|| S3Error::with_message(S3ErrorCode::AccessDenied, ENDED))
     }
 }
 
