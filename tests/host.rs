@@ -627,6 +627,86 @@ fn empty_objects_are_not_free() {
     assert_eq!(host.put(LENA, "reels/a", b"", &[]).status, 200);
 }
 
+#[test]
+fn a_new_guest_of_an_old_name_begins_anew() {
+    let mut host = Host::with_lena();
+    assert_eq!(host.put(LENA, "shelf.json", b"old", &[]).status, 200);
+    let body = vec![3u8; 100_000];
+    let path = "/shelf/reels/late";
+    let signing = Signing::new("PUT", path, LENA, &body);
+    let mut late = host.open("PUT", path, &host.signed(&signing), body.len());
+    late.write_all(&body[..1000]).unwrap();
+    wait_for(|| !drafts(&host, "lena").is_empty());
+    // The host hears of neither in between.
+    let told = host.good(&["retire", "lena", "--confirm", "lena", "--json"]);
+    let line = host.invite("lena", &[]);
+    let told: serde_json::Value = serde_json::from_str(&told).unwrap();
+    let moved = Path::new(told["moved_to"].as_str().unwrap()).join("shelf");
+    let left: Vec<_> = std::fs::read_dir(moved)
+        .unwrap()
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .filter(|name| name.starts_with(".unfinished-"))
+        .collect();
+    assert!(left.is_empty(), "{left:?}");
+    assert_eq!(host.redeem(&line, OMAR).status, 200);
+    let put = host.put(OMAR, "shelf.json", b"fresh", &[]);
+    assert_eq!(put.status, 200, "{}", put.text());
+    assert_eq!(host.put(OMAR, "reels/late", b"mine", &[]).status, 200);
+    late.write_all(&body[1000..]).unwrap();
+    refused(&Answer::read(late), 403, "AccessDenied");
+    assert_eq!(host.get(OMAR, "reels/late").body, b"mine");
+    // Nor does what came late bind the new guest after a fresh start.
+    assert_eq!(host.stop(), Some(0));
+    host.serve(&["--plain"]);
+    assert_eq!(host.put(OMAR, "reels/late", b"mine", &[]).status, 200);
+    host.good(&["check"]);
+}
+
+#[test]
+fn a_guest_whose_file_cannot_be_read_stops_nobody_else() {
+    let mut host = Host::with_lena();
+    let line = host.invite("omar", &[]);
+    assert_eq!(host.redeem(&line, OMAR).status, 200);
+    assert_eq!(host.put(OMAR, "reels/a", b"abc", &[]).status, 200);
+    let file = host.root().join("guests/omar.toml");
+    let good = std::fs::read(&file).unwrap();
+    let spoil = || {
+        std::fs::remove_file(&file).unwrap();
+        std::fs::write(&file, b"format = ").unwrap();
+    };
+    spoil();
+    assert_eq!(host.put(LENA, "reels/a", b"abc", &[]).status, 200);
+    // It goes on as it was known while the host serves.
+    assert_eq!(host.get(OMAR, "reels/a").body, b"abc");
+    let list = |host: &Host| {
+        let out = host.run(&["list", "--json"]);
+        assert_eq!(out.status.code(), Some(3));
+        let told: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+        told["guests"].clone()
+    };
+    let told = list(&host);
+    assert_eq!(told[0]["unreadable"], false);
+    assert_eq!(
+        (&told[1]["name"], &told[1]["unreadable"]),
+        (&"omar".into(), &true.into())
+    );
+    assert_eq!(told[1]["bytes"], 3);
+    let shown = String::from_utf8(host.run(&["list"]).stdout).unwrap();
+    assert!(shown.contains("omar   unreadable"), "{shown}");
+    let said = host.stop_and_hear();
+    assert!(said.contains("omar.toml cannot be read"), "{said}");
+    host.serve(&["--plain"]);
+    assert_eq!(host.get(LENA, "reels/a").body, b"abc");
+    refused(&host.get(OMAR, "reels/a"), 403, "InvalidAccessKeyId");
+    let line = host.invite("nele", &[]);
+    assert_eq!(host.redeem(&line, ("nele0003", OMAR.1)).status, 200);
+    // Put back in place, it is seen at once.
+    std::fs::write(&file, good).unwrap();
+    assert_eq!(host.get(OMAR, "reels/a").body, b"abc");
+    let said = host.stop_and_hear();
+    assert!(said.contains("omar.toml cannot be read"), "{said}");
+}
+
 /// Runs a script with the tools of other people against a host, over TLS and without.
 fn outside(test: &str, script: &str, programs: &[&str], module: &str) {
     if !tools::there(test, programs) || !python_has(test, module) {

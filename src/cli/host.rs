@@ -106,7 +106,7 @@ fn serve(face: &Face, what: &HostServe) -> Result<Outcome> {
     ))?;
     // Whoever waits for this line reads it through a pipe.
     face.printer.finish()?;
-    let served = serving.run()?;
+    let served = serving.run(|e| face.printer.error(e))?;
     face.printer.remark(format!(
         "stopped; {} came meanwhile",
         counted(served.arrived, "object")
@@ -136,12 +136,17 @@ fn list(face: &Face, what: &HostFolderArg) -> Result<Outcome> {
         ],
         rows,
     )?;
-    let damaged = guests.iter().any(|g| !g.report.damaged.is_empty());
-    Ok(Outcome::attention_if(damaged))
+    for why in guests.iter().filter_map(|g| g.unreadable.as_ref()) {
+        face.printer.note(why);
+    }
+    let bad = |g: &GuestView| g.unreadable.is_some() || !g.report.damaged.is_empty();
+    Ok(Outcome::attention_if(guests.iter().any(bad)))
 }
 
 fn row(face: &Face, g: &GuestView) -> Vec<crate::cli::print::Cell> {
-    let (state, tone) = if !g.report.damaged.is_empty() {
+    let (state, tone) = if g.unreadable.is_some() {
+        ("unreadable".to_string(), Tone::Bad)
+    } else if !g.report.damaged.is_empty() {
         let n = g.report.damaged.len() as u64;
         (format!("{} damaged", counted(n, "object")), Tone::Bad)
     } else if g.in_use {

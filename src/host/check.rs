@@ -19,6 +19,9 @@ const DAYS: u64 = 30;
 /// A host that holds little reads at least so much a day.
 const LEAST_A_DAY: u64 = 64 << 20;
 const DAY_SECONDS: u64 = 86_400;
+const NAP: Duration = Duration::from_millis(200);
+/// Naps between two looks at the guests' files: three seconds.
+const NAPS: u32 = 15;
 
 /// An object that is not as it came.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -184,7 +187,7 @@ fn guests_to_read(host: &HostFolder, only: Option<&GuestName>) -> Result<Vec<Gue
 pub(super) fn keep_reading(house: &House) {
     let clock = house.host.world.clock.clone();
     while !house.is_stopping() {
-        // A guest's file that cannot be read is reported to whoever asks for that guest.
+        // A folder that cannot be listed is told to whoever asks for a guest.
         let _ = house.read_guests();
         let read = read_next(house);
         let held: u64 = house
@@ -197,9 +200,15 @@ pub(super) fn keep_reading(house: &House) {
             Some(bytes) => Duration::from_millis(bytes.saturating_mul(DAY_SECONDS * 1000) / a_day),
             None => Duration::from_secs(60),
         };
-        let until = clock.steady() + rest.max(Duration::from_millis(200));
+        let until = clock.steady() + rest.max(NAP);
+        let mut naps = 0;
         while !house.is_stopping() && clock.steady() < until {
-            clock.sleep(Duration::from_millis(200));
+            clock.sleep(NAP);
+            naps += 1;
+            // The records of a guest that is none any more are let go also if nobody asks.
+            if naps % NAPS == 0 {
+                let _ = house.read_guests();
+            }
         }
     }
 }

@@ -24,6 +24,8 @@ const LIMIT: u64 = 1 << 16;
 #[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) struct Guest {
     format: u32,
+    /// Tells it from another guest of the same name before or after it; none in older files.
+    id: Option<String>,
     /// Bytes it may hold; none: as the disk allows.
     pub(super) quota: Option<u64>,
     /// The generation of the secret in force; 0 before the first.
@@ -91,6 +93,8 @@ pub struct GuestView {
     pub report: Report,
     /// When its newest object came, unix seconds.
     pub last_came: Option<i64>,
+    /// Why its file, or what was recorded of its objects, cannot be read.
+    pub unreadable: Option<String>,
 }
 
 fn token_hash(token: &str) -> String {
@@ -103,10 +107,11 @@ fn same(a: &str, b: &str) -> bool {
 }
 
 impl Guest {
-    fn new(quota: Option<u64>) -> Guest {
-        Guest {
+    fn new(host: &HostFolder) -> Result<Guest> {
+        Ok(Guest {
             format: FORMAT,
-            quota,
+            id: Some(entropy::identifier(host.world.entropy.as_ref())?),
+            quota: None,
             generation: 0,
             access: None,
             secret: None,
@@ -114,7 +119,13 @@ impl Guest {
             invite_generation: 0,
             spent: None,
             retired: false,
-        }
+        })
+    }
+
+    /// What is the same for as long as it is the same guest.
+    pub(super) fn identity(&self) -> &str {
+        let id = self.id.as_deref().or(self.access.as_deref());
+        id.unwrap_or_default()
     }
 
     /// The guest of this name, if there is one.
@@ -211,7 +222,7 @@ pub fn invite(host: &HostFolder, name: &GuestName, options: &InviteOptions) -> R
         (Some(guest), true) => guest,
         // Made for a shelf that was carried over: nobody was invited yet.
         (Some(guest), false) if guest.access.is_none() && guest.invite.is_none() => guest,
-        (None, false) => Guest::new(None),
+        (None, false) => Guest::new(host)?,
         (Some(_), false) => {
             return Err(Error::new(
                 Kind::AlreadyThere,
@@ -267,30 +278,49 @@ pub(super) fn make_shelf(host: &HostFolder, name: &GuestName) -> Result<()> {
 /// `Io`.
 pub(super) fn make_uninvited(host: &HostFolder, name: &GuestName) -> Result<()> {
     make_shelf(host, name)?;
-    Guest::new(None).save(host, name)
+    Guest::new(host)?.save(host, name)
 }
 
-/// Every guest, with what it holds.
+/// Every guest, with what it holds. One whose file cannot be read is told as such.
 ///
 /// # Errors
-/// `Io`, `Damaged`.
+/// `Io`.
 pub fn list(host: &HostFolder) -> Result<Vec<GuestView>> {
     let mut views = Vec::new();
     for name in names(host)? {
-        let Some(guest) = Guest::load(host, &name)? else {
-            continue;
-        };
-        let holding = Holding::open(host, &name)?;
-        views.push(GuestView {
-            in_use: guest.access.is_some() && !guest.retired,
-            invited: guest.invite.is_some(),
-            generation: guest.generation,
-            report: holding.report(guest.quota),
-            last_came: holding.last_came(),
-            name,
+        views.push(match look_at(host, &name) {
+            Ok(Some(view)) => view,
+            Ok(None) => continue,
+            Err(e) => GuestView {
+                in_use: false,
+                invited: false,
+                generation: 0,
+                report: Holding::open(host, &name)
+                    .map(|holding| holding.report(None))
+                    .unwrap_or_default(),
+                last_came: None,
+                unreadable: Some(e.to_string()),
+                name,
+            },
         });
     }
     Ok(views)
+}
+
+fn look_at(host: &HostFolder, name: &GuestName) -> Result<Option<GuestView>> {
+    let Some(guest) = Guest::load(host, name)? else {
+        return Ok(None);
+    };
+    let holding = Holding::open(host, name)?;
+    Ok(Some(GuestView {
+        in_use: guest.access.is_some() && !guest.retired,
+        invited: guest.invite.is_some(),
+        generation: guest.generation,
+        report: holding.report(guest.quota),
+        last_came: holding.last_came(),
+        unreadable: None,
+        name: name.clone(),
+    }))
 }
 
 /// Why an invite was not taken up.
@@ -334,9 +364,15 @@ pub(super) fn redeem(
     let hash = token_hash(&asked.token);
     let mut found = None;
     let mut taken = false;
+    let mut unreadable = false;
     for name in names(host)? {
-        let Some(guest) = Guest::load(host, &name)? else {
-            continue;
+        let guest = match Guest::load(host, &name) {
+            Ok(Some(guest)) => guest,
+            Ok(None) => continue,
+            Err(_) => {
+                unreadable = true;
+                continue;
+            }
         };
         if guest.retired {
             continue;
@@ -350,7 +386,11 @@ pub(super) fn redeem(
         }
     }
     let Some((name, mut guest, waits)) = found else {
-        return Err(NotRedeemed::Token);
+        // It may be the token of a guest whose file cannot be read.
+        return Err(match unreadable {
+            true => NotRedeemed::Failed,
+            false => NotRedeemed::Token,
+        });
     };
     if waits {
         if taken {

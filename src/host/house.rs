@@ -1,6 +1,6 @@
 //! A serving host: its guests as their files say now, and what it holds for each of them.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::fmt;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -45,6 +45,8 @@ impl fmt::Debug for Lodger {
 /// What lies here for a guest, whatever its secret is.
 #[derive(Debug)]
 pub(super) struct Rooms {
+    /// Whose they are: a later guest of the same name is another.
+    identity: String,
     /// Its objects.
     pub(super) holding: Arc<Holding>,
     /// Permits for uploads.
@@ -53,12 +55,18 @@ pub(super) struct Rooms {
     pub(super) multiparts: Multiparts,
 }
 
+/// What signs in, if anything does yet, and its rooms.
+type Lodged = (Option<(String, Arc<Lodger>)>, Arc<Rooms>);
+
 #[derive(Debug, Default)]
 struct Book {
     /// The time of the guests' folder when it was read, and whether it may have changed again in the same tick.
     read_at: Option<(i128, bool)>,
     by_access: HashMap<String, Arc<Lodger>>,
     rooms: HashMap<GuestName, Arc<Rooms>>,
+    /// Guests whose files could not be read, and what nobody was told yet of that.
+    unreadable: BTreeSet<GuestName>,
+    complaints: Vec<Error>,
 }
 
 /// A serving host.
@@ -131,10 +139,17 @@ impl House {
         book.rooms.values().cloned().collect()
     }
 
-    /// Reads the guests' files if their folder has changed; commands beside the server replace them.
+    /// What the owner has to know and was not told yet.
+    pub(super) fn complaints(&self) -> Vec<Error> {
+        let mut book = self.book.lock().unwrap_or_else(PoisonError::into_inner);
+        std::mem::take(&mut book.complaints)
+    }
+
+    /// Reads the guests' files if their folder has changed; commands beside the server replace them. A guest whose file
+    /// cannot be read goes on as it was known, and the others do not notice.
     ///
     /// # Errors
-    /// `Io`, `Damaged`.
+    /// `Io`.
     pub(super) fn read_guests(&self) -> Result<()> {
         let folder = self.host.guests();
         let changed_at = self
@@ -149,42 +164,68 @@ impl House {
         if book.read_at == Some((changed_at, true)) {
             return Ok(());
         }
-        let mut by_access = HashMap::new();
-        let mut rooms = HashMap::new();
-        for name in names(&self.host)? {
-            let Some(guest) = Guest::load(&self.host, &name)? else {
-                continue;
-            };
-            if guest.retired {
-                continue;
+        let names = names(&self.host)?;
+        let was = std::mem::take(&mut *book);
+        book.complaints = was.complaints;
+        for name in names {
+            let before = was.rooms.get(&name);
+            match self.lodge(&name, before) {
+                Ok(None) => {}
+                Ok(Some((lodger, rooms))) => {
+                    book.by_access.extend(lodger);
+                    book.rooms.insert(name, rooms);
+                }
+                Err(e) => {
+                    if !was.unreadable.contains(&name) {
+                        book.complaints.push(e);
+                    }
+                    let known = was
+                        .by_access
+                        .iter()
+                        .find(|(_, l)| l.rooms.holding.name == name);
+                    book.by_access
+                        .extend(known.map(|(access, l)| (access.clone(), l.clone())));
+                    book.rooms
+                        .extend(before.map(|rooms| (name.clone(), rooms.clone())));
+                    book.unreadable.insert(name);
+                }
             }
-            let mine = match book.rooms.remove(&name) {
-                Some(mine) => mine,
-                None => Arc::new(Rooms {
-                    holding: Arc::new(Holding::open_in(&self.host, &name, self.room.clone())?),
-                    uploads: Arc::new(Semaphore::new(UPLOADS)),
-                    multiparts: Multiparts::default(),
-                }),
-            };
-            if let (Some(access), Some(secret)) = (guest.access, guest.secret) {
-                by_access.insert(
-                    access,
-                    Arc::new(Lodger {
-                        secret: Zeroizing::new(secret),
-                        generation: guest.generation,
-                        quota: guest.quota,
-                        rooms: mine.clone(),
-                    }),
-                );
-            }
-            rooms.insert(name, mine);
         }
-        *book = Book {
-            read_at: Some((changed_at, settled)),
-            by_access,
-            rooms,
-        };
+        for (name, old) in &was.rooms {
+            if !book.rooms.get(name).is_some_and(|r| Arc::ptr_eq(r, old)) {
+                old.holding.end();
+            }
+        }
+        // A file that is mended in place does not show in its folder.
+        let settled = settled && book.unreadable.is_empty();
+        book.read_at = Some((changed_at, settled));
         Ok(())
+    }
+
+    /// A guest as its file says now, with its access id if it took an invite up.
+    fn lodge(&self, name: &GuestName, before: Option<&Arc<Rooms>>) -> Result<Option<Lodged>> {
+        let Some(guest) = Guest::load(&self.host, name)?.filter(|g| !g.retired) else {
+            return Ok(None);
+        };
+        let rooms = match before.filter(|rooms| rooms.identity == guest.identity()) {
+            Some(rooms) => rooms.clone(),
+            None => Arc::new(Rooms {
+                identity: guest.identity().to_string(),
+                holding: Arc::new(Holding::open_in(&self.host, name, self.room.clone())?),
+                uploads: Arc::new(Semaphore::new(UPLOADS)),
+                multiparts: Multiparts::default(),
+            }),
+        };
+        let access = guest.access.zip(guest.secret).map(|(access, secret)| {
+            let lodger = Lodger {
+                secret: Zeroizing::new(secret),
+                generation: guest.generation,
+                quota: guest.quota,
+                rooms: rooms.clone(),
+            };
+            (access, Arc::new(lodger))
+        });
+        Ok(Some((access, rooms)))
     }
 }
 

@@ -3,6 +3,7 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::draft;
 use super::folder::HostFolder;
 use super::guests::Guest;
 use crate::error::{Error, Kind, Next, Result};
@@ -46,6 +47,8 @@ pub fn retire(host: &HostFolder, name: &GuestName) -> Result<Retired> {
     disk::create_durable_folders(disk, &to, Privacy::Owner)
         .map_err(|e| Error::io(format!("cannot create {}", to.display()), e))?;
     let guest_file = host.guests().join(format!("{name}.toml"));
+    // What was still being sent is no object, also if it came while the folder moved.
+    draft::clear(disk, &host.shelf(name));
     // The guest's file goes last: as long as it is there, the rest can be found by its name.
     for (from, as_name) in [
         (host.shelf(name), "shelf"),
@@ -56,6 +59,9 @@ pub fn retire(host: &HostFolder, name: &GuestName) -> Result<Retired> {
     ] {
         move_durably(disk, &from, &to.join(as_name))
             .map_err(|e| Error::io(format!("cannot move {}", from.display()), e))?;
+        if as_name == "shelf" {
+            draft::clear(disk, &to.join(as_name));
+        }
     }
     Ok(Retired {
         guest: name.clone(),

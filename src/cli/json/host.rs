@@ -86,6 +86,7 @@ pub(crate) struct Guest {
     last_came_at: Option<String>,
     checked_at: Option<String>,
     damaged: Vec<String>,
+    unreadable: bool,
 }
 
 impl Guest {
@@ -101,6 +102,7 @@ impl Guest {
             last_came_at: g.last_came.map(rfc3339),
             checked_at: g.report.checked_at.clone(),
             damaged: g.report.damaged.clone(),
+            unreadable: g.unreadable.is_some(),
         }
     }
 }

@@ -32,6 +32,8 @@ use crate::sys::lock::WriterLock;
 const HEAD_TIME: Duration = Duration::from_secs(60);
 /// How long running requests may take to end when the host is stopped.
 const STOP_TIME: Duration = Duration::from_secs(10);
+/// How often the owner is told of what has to be mended.
+const TELL_TIME: Duration = Duration::from_secs(1);
 /// Threads that write, sync and read. Each keeps memory of its own, and more of them make no disk faster.
 const WRITERS: usize = 24;
 /// What a connection's reader keeps at most.
@@ -116,11 +118,12 @@ fn tls(host: &HostFolder) -> Result<RustlsConfig> {
 }
 
 impl Serving {
-    /// Serves until the process is told to stop, then lets running requests end for a while.
+    /// Serves until the process is told to stop, then lets running requests end for a while. `tell` hears of what the
+    /// owner has to mend meanwhile.
     ///
     /// # Errors
     /// `Io` if the listener or the threads fail.
-    pub fn run(self) -> Result<Served> {
+    pub fn run(self, tell: impl Fn(&Error)) -> Result<Served> {
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .enable_all()
             .thread_name("host")
@@ -128,7 +131,21 @@ impl Serving {
             .build()
             .map_err(|e| Error::io("cannot start the threads that serve", e))?;
         let house = self.house.clone();
-        let result = runtime.block_on(self.serve());
+        let tell_all = || house.complaints().iter().for_each(&tell);
+        let telling = async {
+            let mut every = tokio::time::interval(TELL_TIME);
+            loop {
+                every.tick().await;
+                tell_all();
+            }
+        };
+        let result = runtime.block_on(async {
+            tokio::select! {
+                served = self.serve() => served,
+                () = telling => Ok(()),
+            }
+        });
+        tell_all();
         // Writers that are still at work finish or leave a draft that the next start removes.
         runtime.shutdown_timeout(Duration::from_secs(1));
         result.map_err(|e| Error::io("cannot serve any longer", e))?;

@@ -263,6 +263,7 @@ pub(super) async fn complete(
         let upload = rooms.multiparts.find(&id, &key)?;
         let _one = locked(&upload.completing);
         let (draft, hashes, promised) = together(&rooms, &upload, &wanted, &promise)?;
+        house.read_guests().map_err(failed)?;
         let (arrival, record) = rooms.holding.publish(draft, &key, hashes, absent_only)?;
         drop(promised);
         if arrival == Arrival::New {

@@ -224,6 +224,8 @@ pub(super) async fn put_object(
     let house = face.0.clone();
     let rooms: Arc<Rooms> = lodger.rooms.clone();
     let record = blocking(move || {
+        // Its access may have ended while the body came.
+        house.read_guests().map_err(failed)?;
         let (arrival, record) =
             rooms
                 .holding
