@@ -446,7 +446,7 @@ fn an_invite_lets_one_guest_in_and_again_gives_fresh_access() {
     let lena = host.send("GET", "/about/lena0001", &[], b"");
     let id = std::fs::read_to_string(host.root().join("host.toml")).unwrap();
     let id = id.split('"').nth(1).unwrap().to_string();
-    assert_eq!(about, format!(r#"{{"host":"{id}"}}"#));
+    assert_eq!(about, format!(r#"{{"host":"{id}","print":null}}"#));
     assert_eq!(lena.text(), format!(r#"{{"host":"{id}","generation":1}}"#));
     assert_eq!(host.send("GET", "/about/nobody00", &[], b"").status, 404);
     assert_eq!(host.put(LENA, "shelf.json", b"{}", &[]).status, 200);
@@ -653,7 +653,9 @@ fn a_new_guest_of_an_old_name_begins_anew() {
     assert_eq!(put.status, 200, "{}", put.text());
     assert_eq!(host.put(OMAR, "reels/late", b"mine", &[]).status, 200);
     late.write_all(&body[1000..]).unwrap();
-    refused(&Answer::read(late), 403, "AccessDenied");
+    let late = Answer::read(late);
+    refused(&late, 403, "AccessDenied");
+    assert!(late.text().contains("access has ended"), "{}", late.text());
     assert_eq!(host.get(OMAR, "reels/late").body, b"mine");
     // Nor does what came late bind the new guest after a fresh start.
     assert_eq!(host.stop(), Some(0));
@@ -705,6 +707,35 @@ fn a_guest_whose_file_cannot_be_read_stops_nobody_else() {
     assert_eq!(host.get(OMAR, "reels/a").body, b"abc");
     let said = host.stop_and_hear();
     assert!(said.contains("omar.toml cannot be read"), "{said}");
+}
+
+#[test]
+fn a_host_says_which_certificate_is_its_own() {
+    if !tools::there("a_host_says_which_certificate_is_its_own", &["curl"]) {
+        return;
+    }
+    let mut host = Host::new();
+    host.serve(&[]);
+    let out = std::process::Command::new("curl")
+        .args(["--silent", "--show-error", "--cacert"])
+        .arg(host.root().join("tls/certificate.pem"))
+        .arg(format!("https://{}/about", host.at))
+        .output()
+        .unwrap();
+    let about: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    let line = host.invite("lena", &[]);
+    let print = line.rsplit('/').next().unwrap().split('-').nth(2).unwrap();
+    assert_eq!(about["print"], print);
+}
+
+#[test]
+fn an_invite_is_for_one_way_of_being_served() {
+    let host = Host::new();
+    let out = host.run(&["invite", "lena", "--plain", "--proxied"]);
+    assert_eq!(out.status.code(), Some(2));
+    let line = host.invite("lena", &["--proxied", "--address", "lena.example:443"]);
+    assert!(line.starts_with("host+https://lena.example:443/"), "{line}");
+    assert!(line.contains("-1-none-"), "{line}");
 }
 
 /// Runs a script with the tools of other people against a host, over TLS and without.

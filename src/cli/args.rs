@@ -1031,6 +1031,7 @@ behind farshelf shelf add. A friend's old access ends when a line made with --ag
 Examples:
   farshelf host invite omar --quota 20GB
   farshelf host invite omar --again
+  farshelf host invite omar --proxied --address lena.example:443
 ";
 const HOST_SERVE: &str = "\
 It reads what is held again at a gentle pace, and tells each guest what it found.
@@ -1100,9 +1101,12 @@ pub struct HostInvite {
     /// Another way to reach this computer than the host's own, for this line only
     #[arg(long, value_name = "NAME[:PORT]")]
     pub address: Option<String>,
-    /// The host is served with --plain, behind a proxy or in a private network
-    #[arg(long)]
+    /// Your friend reaches host serve --plain without TLS, in a private network that protects the connection itself
+    #[arg(long, conflicts_with = "proxied")]
     pub plain: bool,
+    /// Your friend reaches host serve --plain through a proxy that speaks TLS with an ordinary certificate
+    #[arg(long)]
+    pub proxied: bool,
     /// Which host.
     #[command(flatten)]
     pub host: HostFolderArg,

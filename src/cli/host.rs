@@ -71,6 +71,7 @@ fn invite(face: &Face, what: &HostInvite) -> Result<Outcome> {
         again: what.again,
         address: what.address.clone(),
         plain: what.plain,
+        proxied: what.proxied,
     };
     let invited = host::invite(&opened, &what.name, &options)?;
     face.printer

@@ -258,7 +258,7 @@ mod tests {
     fn a_serving_host_reads_what_was_longest_unread() {
         let dir = tempfile::tempdir().unwrap();
         let (host, name) = host(dir.path());
-        let house = House::open(host).unwrap();
+        let house = House::open(host, true).unwrap();
         let rooms = house.all_rooms().remove(0);
         assert_eq!(rooms.holding.name, name);
         for (key, bytes) in [("keys/a", &b"abc"[..]), ("reels/a", b"d"), ("reels/b", b"")] {

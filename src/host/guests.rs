@@ -65,8 +65,10 @@ pub struct InviteOptions {
     pub again: bool,
     /// Another address than the host's own, for this line only.
     pub address: Option<String>,
-    /// For a host without TLS of its own.
+    /// For a host without TLS of its own, reached without TLS.
     pub plain: bool,
+    /// For a host without TLS of its own, behind a proxy that speaks TLS with an ordinary certificate.
+    pub proxied: bool,
 }
 
 /// An invite that was made.
@@ -252,7 +254,7 @@ pub fn invite(host: &HostFolder, name: &GuestName, options: &InviteOptions) -> R
             address,
             host: host.id.clone(),
             generation: guest.invite_generation,
-            print: (!options.plain).then(|| host.print.clone()),
+            print: (!options.plain && !options.proxied).then(|| host.print.clone()),
             token: token.parse().map_err(unreadable)?,
         },
         quota: guest.quota,

@@ -14,6 +14,7 @@ use super::guests::{Guest, names};
 use super::holding::{Holding, Room};
 use super::net::Multiparts;
 use crate::error::{Error, Result};
+use crate::lending::CertificatePrint;
 use crate::model::ids::GuestName;
 
 /// Uploads that run at once for one guest; more wait.
@@ -74,6 +75,8 @@ struct Book {
 pub(super) struct House {
     /// Its folder.
     pub(super) host: HostFolder,
+    /// The certificate with which it serves TLS itself.
+    pub(super) print: Option<CertificatePrint>,
     room: Arc<Room>,
     book: Mutex<Book>,
     /// Invites are taken up one after the other.
@@ -83,16 +86,18 @@ pub(super) struct House {
 }
 
 impl House {
-    /// Reads all guests, and removes what an earlier run left unfinished. The caller holds the host's lock.
+    /// Reads all guests, and removes what an earlier run left unfinished; without TLS of its own if `plain`. The caller
+    /// holds the host's lock.
     ///
     /// # Errors
     /// `Io`, `Damaged`.
-    pub(super) fn open(host: HostFolder) -> Result<House> {
+    pub(super) fn open(host: HostFolder, plain: bool) -> Result<House> {
         for name in names(&host)? {
             draft::clear(host.world.disk.as_ref(), &host.shelf(&name));
         }
         let house = House {
             room: Room::new(&host),
+            print: (!plain).then(|| host.print.clone()),
             host,
             book: Mutex::default(),
             redeeming: Mutex::default(),

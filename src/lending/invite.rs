@@ -1,8 +1,9 @@
 //! The line that a host's owner sends to a friend: address, host, generation, certificate and a token for one use.
 //!
 //! `host+https://lena.example:7625/<host id>-<generation>-<print>-<token>-<check>`; every character passes a shell
-//! and a chat unharmed. A host without TLS of its own has `none` for the print, also behind a proxy that speaks TLS. The check, 8 hex characters of the
-//! BLAKE3 of all before it, catches a line that was cut or mistyped; it protects against nothing else.
+//! and a chat unharmed. A host without TLS of its own has `none` for the print; with https a proxy before it shows an
+//! ordinary certificate. The check, 8 hex characters of the BLAKE3 of all before it, catches a line that was cut or
+//! mistyped; it protects against nothing else.
 
 use std::fmt;
 use std::str::FromStr;
@@ -62,8 +63,7 @@ pub struct Invite {
     pub host: HostId,
     /// The generation that the guest's secret will have.
     pub generation: u32,
-    /// The certificate that the host has to show; none for a host without TLS of its own. With `https` and none, one in
-    /// front of it speaks TLS, under a certificate that ordinary authorities vouch for.
+    /// The certificate that the host has to show; none for a host without TLS of its own.
     pub print: Option<CertificatePrint>,
     /// What lets the guest in.
     pub token: Token,
@@ -179,6 +179,21 @@ mod tests {
         }
         assert!(!Invite::is_one("host+https://lena.example:7625/"));
         assert!(!Invite::is_one("/mnt/barn"));
+    }
+
+    #[test]
+    fn https_may_go_without_a_print_and_http_never_has_one() {
+        let proxied = Invite {
+            print: None,
+            ..invite(true)
+        };
+        assert_eq!(proxied.to_string().parse(), Ok(proxied));
+        let plain = Invite {
+            print: invite(true).print,
+            ..invite(false)
+        };
+        let read = plain.to_string().parse::<Invite>();
+        assert_eq!(read, Err(BadInvite::Form));
     }
 
     #[test]

@@ -27,7 +27,8 @@ pub const GUESTS_PATH: &str = "/guests";
 pub struct About {
     /// Its id, 32 lowercase hex characters.
     pub host: String,
-    /// The SHA-256 of the certificate with which it serves TLS itself; none if it leaves that to others.
+    /// The SHA-256 of the certificate with which the host itself serves TLS, 64 lowercase hex characters; none for one
+    /// that leaves TLS to a proxy or goes without. Whoever reads it has to compare it with what an invite said.
     #[serde(default)]
     pub print: Option<String>,
 }

@@ -64,7 +64,7 @@ pub struct Served {
 /// `Busy` if it is served already; `Unreachable` if it cannot listen there; `Io`, `Damaged`.
 pub fn start(host: &HostFolder, listen: Option<SocketAddr>, plain: bool) -> Result<Serving> {
     let lock = host.lock(Duration::ZERO)?;
-    let house = Arc::new(House::open(host.clone())?);
+    let house = Arc::new(House::open(host.clone(), plain)?);
     let tls = match plain {
         true => None,
         false => Some(tls(host)?),

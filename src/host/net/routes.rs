@@ -65,7 +65,7 @@ fn json(value: &impl Serialize) -> Response {
 async fn about(State(house): State<Arc<House>>) -> Response {
     json(&About {
         host: house.host.id.to_string(),
-        print: None,
+        print: house.print.as_ref().map(ToString::to_string),
     })
 }
 
