@@ -119,6 +119,9 @@ async fn redeem(State(house): State<Arc<House>>, body: Bytes) -> Response {
 
 async fn objects(s3: S3Service, request: Request) -> Response {
     let (parts, body) = request.into_parts();
+    // RFC 9110 section 10.1.1: who waits to be asked for the body may send it or not once it is refused. Neither the
+    // host nor the client would know what comes next on this connection.
+    let unasked = parts.headers.contains_key(header::EXPECT);
     let answer = match guard::admit(&parts) {
         Ok(()) => {
             let body = Unstalled::new(body, BODY_TIME);
@@ -131,7 +134,13 @@ async fn objects(s3: S3Service, request: Request) -> Response {
         Err(refusal) => refusal.to_http_response().ok(),
     };
     match answer {
-        Some(answer) => answer.map(axum::body::Body::new),
+        Some(mut answer) => {
+            if unasked && !answer.status().is_success() {
+                let close = header::HeaderValue::from_static("close");
+                answer.headers_mut().insert(header::CONNECTION, close);
+            }
+            answer.map(axum::body::Body::new)
+        }
         None => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
 }
