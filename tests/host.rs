@@ -388,7 +388,8 @@ fn of_many_who_write_one_name_one_is_first() {
         let won: Vec<usize> = (0..8).filter(|n| answers[*n] == 200).collect();
         assert_eq!(won.len(), 1, "{answers:?}");
         let loser = if more.is_empty() { 403 } else { 412 };
-        assert_eq!(answers.iter().filter(|s| **s == loser).count(), 7);
+        let lost = answers.iter().filter(|s| **s == loser).count();
+        assert_eq!(lost, 7, "{answers:?}");
         assert_eq!(host.get(LENA, &key).body, bodies[won[0]]);
         assert!(drafts(&host, "lena").is_empty());
     }

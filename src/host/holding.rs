@@ -370,7 +370,13 @@ impl Holding {
         let mut state = self.lock();
         state.stamps = stamps;
         for (key, entry) in &mut state.entries {
-            entry.present = found.remove(key);
+            let was = entry.present;
+            entry.present = found.remove(key).or_else(|| {
+                // It may have appeared while the folders were being read.
+                was?;
+                let meta = self.disk().meta(&key::path(&self.shelf, key)).ok()?;
+                (meta.kind == FileKind::File).then(|| present_of(&meta))
+            });
         }
         for (key, present) in found {
             state.entries.entry(key).or_default().present = Some(present);
