@@ -1115,7 +1115,7 @@ pub struct HostInvite {
 /// `host serve`
 #[derive(Debug, Args)]
 pub struct HostServe {
-    /// Another address to listen on than the one in host.toml, such as 127.0.0.1:7625 or [::]:7625
+    /// Another address to listen on than the one in host.toml, such as 127.0.0.1:7625
     #[arg(long, value_name = "ADDR:PORT")]
     pub listen: Option<std::net::SocketAddr>,
     /// Without TLS: a proxy or a private network protects the connections

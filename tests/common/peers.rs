@@ -183,7 +183,7 @@ pub fn host(folder: &Path) -> Peer {
     let any = "127.0.0.1:0".parse().unwrap();
     let serving = host::start(&host, Some(any), true).unwrap();
     let port = serving.listening.port();
-    std::thread::spawn(move || serving.run());
+    std::thread::spawn(move || serving.run(|_| {}));
     let files = root.join("shelves").join("studio").join("reels");
     Peer {
         port,
