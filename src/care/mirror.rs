@@ -20,7 +20,7 @@ use crate::shelf::copying::Copying;
 use crate::shelf::name::{MacWriter, ReelName};
 use crate::shelf::net::Rate;
 use crate::shelf::plan::Conflict;
-use crate::shelf::registry::Registry;
+use crate::shelf::registry::{HOST, Registry};
 use crate::shelf::{Part, Shelf, reading_error};
 use crate::sys::clock::{day, rfc3339};
 use crate::sys::disk::{FileReader, Replace};
@@ -237,6 +237,14 @@ fn look(
         }
     };
     match survey::presence(vault, &visit.row, shelf.as_ref()) {
+        // At a host the key gets one in again, without a user or a password that could be told.
+        Presence::Away(e) if e.kind == Kind::Refused && reach.kind == HOST => {
+            let command = format!("shelf add {} {}", visit.row.name, reach.location);
+            visit.is_away(
+                e.next(Next::run("get in again by your key", command)),
+                named,
+            );
+        }
         Presence::Away(e) => visit.is_away(e, named),
         Presence::Wrong(why) => visit.wrong = Some(why),
         Presence::There => {

@@ -293,7 +293,7 @@ pub fn read_and_check(
         Ok(checked) if checked.good => Ok(Verdict::Good),
         Ok(_) => Ok(Verdict::Bad),
         Err(e) if is_away(&e) => Err(reading_error(
-            format!("cannot read reel {} at {}", name.number, shelf.location()),
+            format!("cannot read a copy at {}", shelf.location()),
             e,
         )),
         Err(e) => Ok(Verdict::Unreadable(format!("it cannot be read: {e}"))),

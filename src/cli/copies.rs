@@ -106,7 +106,7 @@ pub(super) fn fixity(face: &Face, what: &FixityArgs) -> Result<Outcome> {
             grouped(n as u64)
         ),
     };
-    printer.done(if report.complete {
+    printer.done(if report.complete || report.checked_reels == 0 {
         said
     } else {
         format!("{said}; some was not read this time")

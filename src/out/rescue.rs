@@ -543,7 +543,7 @@ impl Bench<'_> {
         let object = place
             .shelf
             .read(&Part::Reels.path(&name.to_string()))
-            .map_err(|e| failed_to_read(place, name, e))?;
+            .map_err(|e| failed_to_read(place, e))?;
         let mut object = Checked {
             object: object.take(LONGEST_OBJECT),
             mac,
@@ -554,7 +554,7 @@ impl Bench<'_> {
         if object.mac.is_some() && !matches!(opened, Err(OpenError::Write(_) | OpenError::Read(_)))
         {
             std::io::copy(&mut object, &mut std::io::sink())
-                .map_err(|e| failed_to_read(place, name, e))?;
+                .map_err(|e| failed_to_read(place, e))?;
         }
         match opened {
             Ok(opened) => {
@@ -563,7 +563,7 @@ impl Bench<'_> {
             }
             Err(OpenError::Write(e)) => Err(here(e)),
             Err(OpenError::WrongKey) => Err(Failed::Key),
-            Err(OpenError::Read(e)) => Err(failed_to_read(place, name, e)),
+            Err(OpenError::Read(e)) => Err(failed_to_read(place, e)),
             Err(e) => Err(Failed::Object(e.to_string())),
         }
     }
@@ -861,13 +861,9 @@ impl<R: Read> Read for Checked<'_, R> {
 }
 
 /// What cannot be read is damaged, unless the way there failed: then nothing is known of it.
-fn failed_to_read(place: &Place, name: &ReelName, e: std::io::Error) -> Failed {
+fn failed_to_read(place: &Place, e: std::io::Error) -> Failed {
     if is_away(&e) {
-        let doing = format!(
-            "cannot read reel {} at {}",
-            name.number,
-            place.shelf.location()
-        );
+        let doing = format!("cannot read a copy at {}", place.shelf.location());
         return Failed::Way(reading_error(doing, e));
     }
     Failed::Object(format!("it cannot be read: {e}"))

@@ -18,7 +18,9 @@ use super::by_hand::readme_text;
 use super::folder::is_noise;
 use super::net::{Courier, Gathering, Payload, Resuming, Settings, Trouble, TroubleKind, Watch};
 use super::secret::Secret;
-use super::{Object, Part, README, Report, SHELF_JSON, Shelf, ShelfJson, Upload, reading_error};
+use super::{
+    Object, Part, README, Report, SHELF_JSON, Shelf, ShelfJson, Upload, in_words, reading_error,
+};
 use crate::error::{Error, Kind, Next, Result};
 use crate::lending;
 use crate::sys::World;
@@ -107,7 +109,7 @@ impl Bucket {
     }
 
     fn put_and_read_back(&self, path: &str, bytes: &[u8]) -> Result<()> {
-        let doing = || format!("cannot write {path} to {}", self.shown);
+        let doing = || format!("cannot write {} to {}", in_words(path), self.shown);
         let put = self.put(path, &bytes.to_vec().into(), Replace::Yes);
         // A host lets nothing be overwritten: what is there already may be as good.
         let refused = match put {

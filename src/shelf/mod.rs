@@ -160,6 +160,14 @@ pub struct Report {
     pub damaged: Vec<String>,
 }
 
+/// What a person calls the object at `path`: names of reels are long, and say nothing.
+pub fn in_words(path: &str) -> &str {
+    match path.starts_with("reels/") {
+        true => "a copy",
+        false => path,
+    }
+}
+
 /// True if `e` is about the way to a shelf and not about the object: nothing is known of the object then.
 pub fn is_away(e: &io::Error) -> bool {
     let Some(inner) = e.get_ref() else {

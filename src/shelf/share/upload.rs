@@ -5,8 +5,8 @@ use std::io::{self, Write};
 use super::dav::Done;
 use super::{Share, Trouble};
 use crate::error::{Error, Kind, Next, Result};
-use crate::shelf::Upload;
 use crate::shelf::net::{Gathering, Payload, TroubleKind};
+use crate::shelf::{Upload, in_words};
 use crate::sys::disk::Replace;
 
 /// An object while its bytes come in.
@@ -111,7 +111,7 @@ fn name(share: &Share, from: &str, to: &str, length: u64, replace: Replace) -> R
                 return Ok(());
             }
             Err(Error::io(
-                format!("cannot write {to} at {}", share.shown),
+                format!("cannot write {} at {}", in_words(to), share.shown),
                 io::ErrorKind::AlreadyExists.into(),
             ))
         }
@@ -122,8 +122,9 @@ fn cut_short(share: &Share, path: &str, kept: u64, length: u64) -> Error {
     Error::new(
         Kind::Refused,
         format!(
-            "{} kept {kept} of the {length} bytes of {path}",
-            share.shown
+            "{} kept {kept} of the {length} bytes of {}",
+            share.shown,
+            in_words(path)
         ),
     )
     .next(Next::say(
@@ -134,7 +135,11 @@ fn cut_short(share: &Share, path: &str, kept: u64, length: u64) -> Error {
 fn lost(share: &Share, path: &str) -> Error {
     Error::new(
         Kind::Refused,
-        format!("{} took {path} and does not have it", share.shown),
+        format!(
+            "{} took {} and does not have it",
+            share.shown,
+            in_words(path)
+        ),
     )
     .next(Next::say(
         "try again later; what is kept here is not touched",
