@@ -1025,8 +1025,8 @@ Examples:
   farshelf host init /srv/lending --address 203.0.113.7:9000
 ";
 const HOST_INVITE: &str = "\
-Whoever has the line can take it up, once: send it the way you send a secret. Your friend then types it
-behind farshelf shelf add. A friend's old access ends when a line made with --again is taken up.
+Whoever has the line can take it up, once: send it the way you send a secret. Your friend types it
+behind farshelf shelf add. The old access ends when a line made with --again is taken up.
 
 Examples:
   farshelf host invite omar --quota 20GB
