@@ -8,9 +8,10 @@ use std::time::Duration;
 
 use crate::care::copies::LOCAL;
 use crate::care::holes::holes;
-use crate::care::mirror::{ROTTED, conflict_words, note_verified, record_survey};
+use crate::care::mirror::conflict_words;
+use crate::care::noting::{note_verified, record_survey};
 use crate::care::standing::MISSING;
-use crate::care::survey::{self, Ours, Presence, Survey, Verdict};
+use crate::care::survey::{self, Ours, Presence, ROTTED, Survey, Verdict};
 use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;
 use crate::shelf::by_hand::readme_text;

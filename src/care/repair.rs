@@ -10,9 +10,8 @@ use std::time::Duration;
 use crate::care::copies::LOCAL;
 use crate::care::fixity::{self, FixityOptions, check_local, record_local, takes_hit};
 use crate::care::holes::holes;
-use crate::care::mirror::{
-    Job, NotSent, Reaching, Sender, Source, copy_keys, put_small, record_reel, sources,
-};
+use crate::care::noting::record_reel;
+use crate::care::sending::{Job, NotSent, Reaching, Sender, Source, copy_keys, put_small, sources};
 use crate::care::survey::{self, Known, Ours, Presence, Survey, Verdict};
 use crate::error::{Error, Kind, Result};
 use crate::model::hash::Hash;

@@ -87,6 +87,8 @@ pub enum Verdict {
     Unreadable(String),
 }
 
+/// What a shelf's damage is called when its copy of a reel does not fit its name.
+pub const ROTTED: &str = "its bytes are not those that were sent";
 /// No copy of a reel is longer: a hostile side may serve an endless object.
 pub const LONGEST_OBJECT: u64 = crate::vault::reel::LARGEST_REEL_BYTES + (1 << 20);
 
