@@ -143,7 +143,10 @@ fn normal(text: &str, dir: &Path) -> String {
                     b'h' => c.is_ascii_digit() || (b'a'..=b'f').contains(&c),
                     t => c == t,
                 });
-            if fits && !rest.starts_with("2024") && !rest.starts_with("19") {
+            // Dates of cases stay as they are; an id may begin with any digits.
+            let of_a_case =
+                template.starts_with('d') && (rest.starts_with("2024") || rest.starts_with("19"));
+            if fits && !of_a_case {
                 out.push_str(name);
                 rest = &rest[template.len()..];
                 continue 'next;
