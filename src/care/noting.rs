@@ -39,6 +39,29 @@ pub fn record_reel(
     })
 }
 
+/// Takes back that a reel arrived: it is not where it was sent.
+///
+/// # Errors
+/// `Busy`, `Io`.
+pub fn unrecord_reel(vault: &Vault, row: &ShelfRow, number: u64, wait: Duration) -> Result<()> {
+    let _lock = vault.lock(wait)?;
+    vault.catalogue().in_transaction(|catalogue| {
+        let rows = catalogue.shelf_reels(row.id)?;
+        let Some(reel) = rows.into_iter().find(|r| r.reel == number) else {
+            return Ok(());
+        };
+        catalogue.set_shelf_reel(
+            row.id,
+            &ShelfReel {
+                mirrored_at: None,
+                verified_at: None,
+                damage: None,
+                ..reel
+            },
+        )
+    })
+}
+
 /// Writes down what was seen of a shelf's reels: those read and found right, and those that are damaged or gone.
 /// The caller holds the lock and a transaction.
 ///
